@@ -1,0 +1,1 @@
+"""How records come in, and how figures are computed."""

@@ -1,0 +1,203 @@
+"""The registry on disk: a folder with one DuckDB database and its settings."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from importlib.metadata import PackageNotFoundError, version
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ._ddl import record_tables_ddl
+from .errors import Fault, GraftledgerError
+from .settings import SETTINGS_FILE, Settings, load_settings, parse_settings, settings_text
+from .snapshot import snapshot_id, stored_sums
+
+if TYPE_CHECKING:
+    import duckdb
+
+DATABASE_FILE = "registry.duckdb"
+SCHEMA_VERSION = 1
+
+
+def program_version() -> str:
+    """Version of the installed program."""
+    try:
+        return version("graftledger")
+    except PackageNotFoundError:
+        return "0+unknown"
+
+
+@dataclass(frozen=True)
+class Registry:
+    """An open registry."""
+
+    folder: Path
+    settings: Settings
+    connection: duckdb.DuckDBPyConnection
+
+    @property
+    def snapshot(self) -> str:
+        """Identifier of the records as they are now."""
+        return snapshot_id(stored_sums(self.connection))
+
+    @property
+    def data_date(self) -> date | None:
+        """The latest day up to which a site declares its records complete; None while none has declared."""
+        row = self.connection.execute("select max(records_complete_to) from site_period").fetchone()
+        return row[0] if row else None
+
+
+def start_registry(folder: Path, sites: Sequence[str], surgeons: Sequence[str], practice: str) -> None:
+    """Make a registry folder: database and settings. Nothing is left behind where it fails.
+
+    Raises: GraftledgerError where the folder already holds a registry, a code is malformed or the folder cannot
+    be written.
+    """
+    import duckdb
+
+    database, settings = folder / DATABASE_FILE, folder / SETTINGS_FILE
+    for present in (database, settings):
+        if present.exists():
+            raise GraftledgerError(
+                Fault(f"the folder already holds {present.name}.", str(folder), mend="Choose another folder.")
+            )
+    parse_settings(
+        {"practice": practice, "sites": list(sites), "surgeons": list(surgeons)}, "command line"
+    )  # refuses malformed codes before anything is written
+    unfinished = folder / f"{DATABASE_FILE}.unfinished"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        unfinished.unlink(missing_ok=True)
+        with duckdb.connect(str(unfinished)) as connection:
+            connection.execute("begin")
+            connection.execute((files("registry") / "_bookkeeping.sql").read_text(encoding="utf-8"))
+            for statement in record_tables_ddl():
+                connection.execute(statement)
+            connection.execute(
+                "insert into registry_info values (?, ?, ?)",
+                [SCHEMA_VERSION, datetime.now(UTC).date(), program_version()],
+            )
+            connection.execute("commit")
+            connection.execute("checkpoint")
+        os.chmod(unfinished, 0o600)
+        settings.write_text(settings_text(practice, sites, surgeons), encoding="utf-8")
+        os.replace(unfinished, database)
+    except (OSError, duckdb.Error) as error:
+        if folder.is_dir():
+            unfinished.unlink(missing_ok=True)
+        if not database.exists() and settings.exists():
+            settings.unlink()
+        raise GraftledgerError(
+            Fault(
+                f"the registry could not be made ({_short(error)}).",
+                str(folder),
+                mend="Is the folder writable?",
+            )
+        ) from None
+
+
+def _short(error: Exception) -> str:
+    """The kind of an error, without the paths or values that its text may hold."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror.lower()
+    return type(error).__name__
+
+
+@contextmanager
+def open_registry(
+    folder: str | Path = ".", *, read_only: bool = True, known_measures: Sequence[str] = ()
+) -> Iterator[Registry]:
+    """Open a registry folder for the length of a `with` block.
+
+    Raises: GraftledgerError where there is no registry, it is locked by another program, was made by a newer
+    version, is damaged or is no DuckDB database, or its settings are at fault.
+    """
+    folder = Path(folder)
+    settings = _settings_of(folder, known_measures)
+    connection = _connect(folder / DATABASE_FILE, read_only=read_only)
+    try:
+        _check_version(connection, folder / DATABASE_FILE)
+        yield Registry(folder, settings, connection)
+    finally:
+        connection.close()
+
+
+def _settings_of(folder: Path, known_measures: Sequence[str]) -> Settings:
+    if not (folder / DATABASE_FILE).exists():
+        raise GraftledgerError(
+            Fault(
+                "there is no registry in this folder.",
+                str(folder),
+                mend="Make one with: graftledger start DIR --sites A,B --surgeons S1,S2; or name its folder with "
+                "--registry DIR.",
+            )
+        )
+    return load_settings(folder / SETTINGS_FILE, known_measures)
+
+
+def _connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    import duckdb
+
+    try:
+        return duckdb.connect(
+            str(path),
+            read_only=read_only,
+            config={"autoinstall_known_extensions": False, "autoload_known_extensions": False},
+        )
+    except duckdb.Error as error:
+        text = str(error).lower()
+        if "lock" in text:
+            raise GraftledgerError(
+                Fault(
+                    "the registry is in use by another program.",
+                    path.name,
+                    mend="Wait until it has finished, or close it, and try again.",
+                )
+            ) from None
+        if "newer" in text or "version number" in text or "storage version" in text:
+            raise GraftledgerError(
+                Fault(
+                    "the registry was written by a newer version of the database engine.",
+                    path.name,
+                    mend="Update graftledger.",
+                )
+            ) from None
+        if "permission" in text or "read-only" in text or "cannot open" in text:
+            raise GraftledgerError(
+                Fault(
+                    "the registry cannot be opened.",
+                    path.name,
+                    mend="Check the permissions of the file and folder.",
+                )
+            ) from None
+        raise GraftledgerError(
+            Fault(
+                "this is not a DuckDB database, or it is damaged.",
+                path.name,
+                mend="Restore it from a backup; nothing was changed.",
+            )
+        ) from None
+
+
+def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
+    import duckdb
+
+    try:
+        row = connection.execute("select schema_version from registry_info").fetchone()
+    except duckdb.Error:
+        row = None
+    if row is None:
+        raise GraftledgerError(Fault("this database is not a graftledger registry.", path.name))
+    if row[0] > SCHEMA_VERSION:
+        raise GraftledgerError(
+            Fault(
+                f"the registry has schema version {row[0]}; this program knows versions up to {SCHEMA_VERSION}.",
+                path.name,
+                mend="Update graftledger.",
+            )
+        )

@@ -1,0 +1,14 @@
+"""The `graftledger` command: one module a group of commands, slow libraries imported only where used."""
+
+from __future__ import annotations
+
+from . import _setup  # noqa: F401  (each module registers its commands)
+from ._app import app
+
+
+def main() -> None:
+    """Entry point of the `graftledger` command."""
+    app()
+
+
+__all__ = ["app", "main"]

@@ -1,0 +1,58 @@
+"""The command-line application: options common to all commands, and how a refusal is shown."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from functools import wraps
+from pathlib import Path
+from typing import Annotated, ParamSpec, TypeVar
+
+import typer
+
+from registry.errors import GraftledgerError
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+app = typer.Typer(
+    name="graftledger",
+    help="A long-term registry of de-identified hair-restoration cases.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+RegistryOption = Annotated[
+    Path, typer.Option("--registry", metavar="DIR", help="Registry folder; the current folder if left out.")
+]
+
+
+def command(name: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """Register a command whose refusals are printed in plain words and end with exit code 1."""
+
+    def register(function: Callable[P, R]) -> Callable[P, R]:
+        @wraps(function)
+        def guarded(*args: P.args, **kwargs: P.kwargs) -> R:
+            try:
+                return function(*args, **kwargs)
+            except GraftledgerError as refusal:
+                for fault in refusal.faults:
+                    print(fault, file=sys.stderr)  # noqa: T201
+                raise typer.Exit(1) from None
+
+        app.command(name)(guarded)
+        return function
+
+    return register
+
+
+def say(text: str = "") -> None:
+    """Print a line for the user on standard output."""
+    print(text)  # noqa: T201
+
+
+def note(text: str) -> None:
+    """Print a line for the user on standard error, so that a pipe carries results alone."""
+    print(text, file=sys.stderr)  # noqa: T201

@@ -1,0 +1,1 @@
+"""Fictional clinics with a known truth."""
