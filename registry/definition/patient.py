@@ -155,7 +155,8 @@ PATIENT = RecordType(
             "patient",
             ("pattern_stage", "pattern_scale"),
             "pattern_scale = 'norwood_hamilton' or (pattern_scale = 'ludwig' and pattern_stage in "
-            f"({', '.join(repr(stage) for stage in LUDWIG_STAGES)})) or (pattern_scale = 'none' and pattern_stage is null)",
+            f"({', '.join(repr(stage) for stage in LUDWIG_STAGES)})) "
+            "or (pattern_scale = 'none' and pattern_stage is null)",
             "the stage does not belong to the scale",
             "Give a stage of the scale named, or correct the scale.",
         ),

@@ -50,7 +50,7 @@ def dictionary(
 
     text = dictionary_markdown()
     if out is None:
-        say(text)
+        say(text.rstrip())
     else:
         out.write_text(text, encoding="utf-8")
         say(str(out))

@@ -1,0 +1,60 @@
+"""Settings are read whole, and every fault names its key."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from registry.errors import GraftledgerError
+from registry.settings import parse_settings, settings_text
+
+SOUND: dict[str, Any] = {"practice": "P", "sites": ["A"], "surgeons": ["S1"]}
+
+
+def test_defaults() -> None:
+    settings = parse_settings(SOUND, "settings.toml")
+    assert settings.age_bands == ("under 25", "25-34", "35-44", "45-54", "55+")
+    assert (settings.floor_at_risk, settings.floor_denominator) == (10, 10)
+
+
+@pytest.mark.parametrize(
+    ("change", "key", "words"),
+    [
+        ({"practise": "P"}, "practise", "Did you mean practice"),
+        ({"practice": " "}, "practice", "name"),
+        ({"sites": []}, "sites", "at least one"),
+        ({"sites": "A"}, "sites", "at least one"),
+        ({"sites": ["A", "A"]}, "sites", "twice"),
+        ({"sites": [1]}, "sites", "letter"),
+        ({"surgeons": ["elsewhere"]}, "surgeons", "kept for"),
+        ({"floors": 3}, "floors", "table"),
+        ({"floors": {"at_risk": 1}}, "floors.at_risk", "2 to 1000"),
+        ({"floors": {"at_risk": True}}, "floors.at_risk", "whole number"),
+        ({"floors": {"denominators": 5}}, "floors.denominators", "Did you mean denominator"),
+        ({"bands": {"age_at_first_surgery_years": [35, 25]}}, "bands.age_at_first_surgery_years", "ascending"),
+        ({"bands": {"age_at_first_surgery_years": []}}, "bands.age_at_first_surgery_years", "1 to 12"),
+        ({"benchmarks": {"nothing_known": {"share": 0.1, "source": "x"}}}, "benchmarks.nothing_known", "unknown"),
+        ({"benchmarks": {"graft_survival": {"share": 90, "source": "x"}}}, "benchmarks.graft_survival.share", "0 to 1"),
+        ({"benchmarks": {"graft_survival": {"share": 0.9}}}, "benchmarks.graft_survival.source", "comes from"),
+    ],
+)
+def test_each_fault_names_its_key(change: dict[str, Any], key: str, words: str) -> None:
+    with pytest.raises(GraftledgerError) as refusal:
+        parse_settings(SOUND | change, "settings.toml", known_measures=["graft_survival"])
+    assert [fault.field for fault in refusal.value.faults] == [key]
+    assert words in str(refusal.value)
+    assert "settings.toml" in str(refusal.value)
+
+
+def test_all_faults_at_once() -> None:
+    with pytest.raises(GraftledgerError) as refusal:
+        parse_settings({"sites": []}, "settings.toml")
+    assert {fault.field for fault in refusal.value.faults} == {"practice", "sites", "surgeons"}
+
+
+def test_the_template_is_sound() -> None:
+    import tomllib
+
+    settings = parse_settings(tomllib.loads(settings_text("P", ["A", "B"], ["S1"])), "settings.toml")
+    assert settings.sites == ("A", "B")

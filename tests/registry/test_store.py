@@ -1,0 +1,91 @@
+"""A registry folder: made whole or not at all, opened only where it is sound."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from registry.errors import GraftledgerError
+from registry.store import DATABASE_FILE, SCHEMA_VERSION, open_registry, start_registry
+
+
+def test_a_new_registry_is_empty_and_owned_by_its_maker(empty_registry: Path) -> None:
+    with open_registry(empty_registry) as registry:
+        assert registry.settings.sites == ("A", "B")
+        assert registry.data_date is None
+        assert len(registry.snapshot) == 16
+    assert (empty_registry / DATABASE_FILE).stat().st_mode & 0o077 == 0
+    assert sorted(path.name for path in empty_registry.iterdir()) == [DATABASE_FILE, "settings.toml"]
+
+
+def test_a_registry_is_never_overwritten(empty_registry: Path) -> None:
+    before = (empty_registry / DATABASE_FILE).read_bytes()
+    with pytest.raises(GraftledgerError, match="already holds"):
+        start_registry(empty_registry, ["A"], ["S1"], "Another")
+    assert (empty_registry / DATABASE_FILE).read_bytes() == before
+
+
+@pytest.mark.parametrize("code", ["1A", "a b", "", "=cmd", "elsewhere", "x" * 30])
+def test_malformed_codes_leave_nothing_behind(tmp_path: Path, code: str) -> None:
+    with pytest.raises(GraftledgerError, match="surgeons"):
+        start_registry(tmp_path / "new", ["A"], [code], "Practice")
+    assert not (tmp_path / "new").exists()
+
+
+def test_a_practice_name_with_quotes_survives(tmp_path: Path) -> None:
+    name = 'The "North" \\ practice'
+    start_registry(tmp_path / "new", ["A"], ["S1"], name)
+    with open_registry(tmp_path / "new") as registry:
+        assert registry.settings.practice == name
+
+
+def test_no_registry(tmp_path: Path) -> None:
+    with pytest.raises(GraftledgerError, match="graftledger start"), open_registry(tmp_path):
+        pass
+
+
+def test_a_file_that_is_no_database(empty_registry: Path) -> None:
+    (empty_registry / DATABASE_FILE).write_bytes(b"this is no database" * 500)
+    with pytest.raises(GraftledgerError, match="not a DuckDB database"), open_registry(empty_registry):
+        pass
+
+
+def test_another_database(empty_registry: Path) -> None:
+    (empty_registry / DATABASE_FILE).unlink()
+    with duckdb.connect(str(empty_registry / DATABASE_FILE)) as connection:
+        connection.execute("create table t (x integer)")
+    with pytest.raises(GraftledgerError, match="not a graftledger registry"), open_registry(empty_registry):
+        pass
+
+
+def test_a_newer_schema_version(empty_registry: Path) -> None:
+    with duckdb.connect(str(empty_registry / DATABASE_FILE)) as connection:
+        connection.execute("update registry_info set schema_version = ?", [SCHEMA_VERSION + 1])
+    with pytest.raises(GraftledgerError, match="Update graftledger"), open_registry(empty_registry):
+        pass
+
+
+def test_a_registry_in_use_by_another_program(empty_registry: Path) -> None:
+    path = empty_registry / DATABASE_FILE
+    code = f"import duckdb; c = duckdb.connect({str(path)!r}); print('open', flush=True); input()"
+    with subprocess.Popen(
+        [sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as other:
+        assert other.stdout is not None
+        assert other.stdin is not None
+        assert other.stdout.readline() == "open\n"
+        try:
+            with pytest.raises(GraftledgerError, match="in use by another program"), open_registry(empty_registry):
+                pass
+        finally:
+            other.stdin.write("\n")
+            other.stdin.flush()
+
+
+def test_reading_cannot_write(empty_registry: Path) -> None:
+    with open_registry(empty_registry) as registry, pytest.raises(duckdb.Error):
+        registry.connection.execute("delete from registry_info")
