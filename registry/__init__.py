@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ._ddl import literal, quoted, row_text_sql
 from .definition import RECORD_TYPES, record_type
 from .errors import Fault, GraftledgerError
 from .settings import Settings
@@ -13,7 +14,10 @@ __all__ = [
     "GraftledgerError",
     "Registry",
     "Settings",
+    "literal",
     "open_registry",
+    "quoted",
     "record_type",
+    "row_text_sql",
     "start_registry",
 ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from .definition import RECORD_TYPES, Field, Kind, RecordType
+from .definition import RECORD_TYPES, ROW_CHECKS, Field, Kind, RecordType
 
 
 def dictionary_markdown() -> str:
@@ -18,6 +18,16 @@ def dictionary_markdown() -> str:
     ]
     for record in RECORD_TYPES:
         parts += _record(record)
+    parts += [
+        "## Checks of every record",
+        "",
+        "Besides the rules above, a row is held back (or warned of, where it says so) for:",
+        "",
+        "| rule | meaning |",
+        "|---|---|",
+        *(f"| `{name}` | {_cell(meaning)} |" for name, meaning in ROW_CHECKS.items()),
+        "",
+    ]
     return "\n".join(parts)
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from ..errors import GraftledgerError, nearest
 from ._field import EARLIEST_DATE, SET_SEPARATOR, Code, CodeList, Field, Kind, RecordType, Rule, Severity
+from ._row_checks import ROW_CHECKS, unknown_parent_check
 from .complication import COMPLICATION
 from .graft_count import GRAFT_COUNT
 from .patient import PATIENT
@@ -33,6 +34,7 @@ __all__ = [
     "EARLIEST_DATE",
     "ELSEWHERE",
     "RECORD_TYPES",
+    "ROW_CHECKS",
     "SET_SEPARATOR",
     "Code",
     "CodeList",
@@ -42,4 +44,5 @@ __all__ = [
     "Rule",
     "Severity",
     "record_type",
+    "unknown_parent_check",
 ]

@@ -8,7 +8,7 @@ from enum import StrEnum
 PSEUDONYM_PATTERN = r"^[A-Za-z0-9_-]{16,64}$"
 DATE_PATTERN = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
 INTEGER_PATTERN = r"^-?[0-9]{1,9}$"
-NUMBER_PATTERN = r"^-?([0-9]{1,9}(\.[0-9]{0,9})?|\.[0-9]{1,9})$"
+NUMBER_PATTERN = r"^-?([0-9]{1,9}(\.[0-9]{0,20})?|\.[0-9]{1,20})$"
 QUARTER_PATTERN = r"^[0-9]{4}-Q[1-4]$"
 AREA_LABEL_PATTERN = r"^[A-Z]$"
 SETTINGS_CODE_PATTERN = r"^[A-Za-z][A-Za-z0-9_-]{0,23}$"
@@ -71,6 +71,7 @@ class Field:
     warn_low, warn_high: inclusive range outside which a value is kept but unlikely.
     unit: printed unit, such as "micrometres".
     refers_to: record type whose key this field repeats.
+    also_allowed: for SITE and SURGEON: codes allowed besides those of the settings.
     """
 
     name: str
@@ -85,6 +86,7 @@ class Field:
     warn_high: float | None = None
     unit: str | None = None
     refers_to: str | None = None
+    also_allowed: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if (self.kind in (Kind.CODE, Kind.CODE_SET)) != (self.codes is not None):
@@ -139,10 +141,8 @@ class Field:
                 return "a quarter written YYYY-Qn"
             case Kind.AREA_LABEL:
                 return "one letter, A to Z"
-            case Kind.SITE:
-                return "a site code listed in the settings"
-            case Kind.SURGEON:
-                return "a surgeon code listed in the settings"
+            case Kind.SITE | Kind.SURGEON:
+                return " or ".join((f"a {self.kind} listed in the settings", *self.also_allowed))
 
     @property
     def sql_type(self) -> str:

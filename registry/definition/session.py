@@ -38,6 +38,7 @@ SESSION = RecordType(
             "Responsible surgeon; `elsewhere` for a session outside the practice, which then needs only its keys, "
             "number, date with precision, and when it was learned of.",
             required=True,
+            also_allowed=(ELSEWHERE,),
         ),
         Field("harvest_by", Kind.SURGEON, "Harvested by", "Who took the grafts, where it differs."),
         Field("placed_by", Kind.SURGEON, "Placed by", "Who placed the grafts, where it differs."),
@@ -240,6 +241,14 @@ SESSION = RecordType(
             ("performed_on",),
             "performed_on <= $today",
             "the session lies in the future",
+            "Check the date.",
+        ),
+        Rule(
+            "learned_not_in_future",
+            "session",
+            ("learned_on",),
+            "learned_on <= $today",
+            "a session cannot be learned of in the future",
             "Check the date.",
         ),
         Rule(

@@ -8,7 +8,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from registry.definition import RECORD_TYPES, Field, Kind, RecordType
+from registry.definition import RECORD_TYPES, ROW_CHECKS, Field, Kind, RecordType, unknown_parent_check
 from registry.dictionary import dictionary_markdown
 from registry.errors import GraftledgerError
 from registry.templates import write_templates
@@ -113,6 +113,12 @@ def test_dictionary_holds_every_field_code_and_rule() -> None:
             assert f"`{code}`" in page
     for record in RECORD_TYPES:
         assert all(f"| `{rule.name}` |" in page for rule in record.rules)
+    assert all(f"| `{name}` | {meaning} |" in page for name, meaning in ROW_CHECKS.items())
+
+
+def test_every_parent_has_its_check() -> None:
+    for record in RECORD_TYPES:
+        assert record.parent is None or unknown_parent_check(record) in ROW_CHECKS
 
 
 def test_dictionary_page_in_docs_is_current() -> None:
