@@ -1,1 +1,28 @@
 """How records come in, and how figures are computed."""
+
+from __future__ import annotations
+
+from .complications import complications
+from .data_summary import data_summary
+from .figure import FLAG_LABELS, FLAGS, NOT_COUNTED_REASONS, REASON_LABELS, Figure
+from .figure_set import FigureSet, figure_meta
+from .graft_survival import graft_survival
+from .groups import group_fields
+from .measures import MEASURE_LABELS
+from .time_to_next_session import time_to_next_session
+
+__all__ = [
+    "FLAGS",
+    "FLAG_LABELS",
+    "MEASURE_LABELS",
+    "NOT_COUNTED_REASONS",
+    "REASON_LABELS",
+    "Figure",
+    "FigureSet",
+    "complications",
+    "data_summary",
+    "figure_meta",
+    "graft_survival",
+    "group_fields",
+    "time_to_next_session",
+]

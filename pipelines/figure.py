@@ -7,23 +7,37 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
-NOT_COUNTED_REASONS = (
-    "not_due",
-    "died",
-    "not_reached",
-    "missed_visit",
-    "item_empty",
-    "operated_again",
-    "no_consent",
-    "held_back",
-    "no_declaration",
-    "no_start_date",
-    "not_first_here",
-    "not_counted",
-)
-"""Why an eligible record is not in a denominator. Adding a reason here is the only way to use it."""
+REASON_LABELS: Mapping[str, str] = {
+    "not_due": "not due yet",
+    "died": "died",
+    "not_reached": "could not be reached or left care",
+    "missed_visit": "no contact in time",
+    "item_empty": "not asked throughout",
+    "operated_again": "operated on again before",
+    "no_consent": "no consent",
+    "held_back": "held back at intake",
+    "no_declaration": "site has declared no records complete",
+    "no_start_date": "no session here with an exact date",
+    "not_first_here": "first operated on elsewhere",
+    "enrolled_late": "enrolled after observation had ended",
+    "dates_shifted": "dates shifted by the site",
+    "not_counted": "other",
+}
+"""Why an eligible record is not in a denominator, and how to say it."""
 
-FLAGS = ("too_few", "beyond_follow_up", "suppressed", "alert", "priority_review")
+NOT_COUNTED_REASONS = tuple(REASON_LABELS)
+"""Every reason. Adding one to REASON_LABELS is the only way to use it."""
+
+FLAG_LABELS: Mapping[str, str] = {
+    "too_few": "too few",
+    "beyond_follow_up": "beyond follow-up",
+    "suppressed": "suppressed",
+    "alert": "alert",
+    "priority_review": "priority review",
+}
+"""What a figure may be flagged with, and how to say it."""
+
+FLAGS = tuple(FLAG_LABELS)
 
 
 @dataclass(frozen=True)

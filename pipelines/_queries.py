@@ -1,0 +1,83 @@
+"""The SQL steps in `sql/`: one file a step, each named by its file, put together into one statement.
+
+A step may name the steps before it. Values are bound (`$name`); `{name}` stands for text that comes from the
+definition alone: quoted column names and the predicates of a measure.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from registry.store import Registry
+
+if TYPE_CHECKING:
+    import polars as pl
+
+SESSION_HERE = ("site_end", "known_session", "session_here")
+"""The steps that every analysis starts from."""
+
+_LOG = logging.getLogger(__name__)
+_PARAMETER = re.compile(r"\$([a-z_]+)")
+
+
+def statement(steps: Sequence[str], final: str, texts: Mapping[str, str]) -> str:
+    """One statement: the steps in their order, then everything of the last one chosen by `final`.
+
+    >>> print(statement(["site_end"], "from site_end", {}).splitlines()[0])
+    with site_end as (
+    """
+    named = [f"{step} as (\n{_step_text(step, texts)}\n)" for step in steps]
+    return f"with {', '.join(named)}\n{final}" if named else final
+
+
+def rows(
+    registry: Registry,
+    steps: Sequence[str],
+    final: str,
+    values: Mapping[str, Any],
+    texts: Mapping[str, str] | None = None,
+) -> pl.DataFrame:
+    """Run the steps and return the last one's rows."""
+    sql = statement(steps, final, texts or {})
+    _LOG.debug("%s", sql)
+    table: pl.DataFrame = registry.connection.sql(sql, params=_bound(sql, values)).pl()
+    return table
+
+
+@contextmanager
+def kept(
+    registry: Registry,
+    name: str,
+    steps: Sequence[str],
+    values: Mapping[str, Any],
+    texts: Mapping[str, str] | None = None,
+) -> Iterator[None]:
+    """Keep the rows of the last step under its name for the length of a `with` block, for queries that share them.
+
+    They are temporary: the registry's file is not touched.
+    """
+    sql = f"create or replace temp table {name} as {statement(steps, f'from {name}', texts or {})}"
+    _LOG.debug("%s", sql)
+    registry.connection.execute(sql, _bound(sql, values))
+    try:
+        yield
+    finally:
+        registry.connection.execute(f"drop table temp.{name}")
+
+
+def _step_text(step: str, texts: Mapping[str, str]) -> str:
+    text = (files("pipelines") / "sql" / f"{step}.sql").read_text(encoding="utf-8").strip()
+    for name, replacement in texts.items():
+        text = text.replace("{" + name + "}", replacement)
+    return text
+
+
+def _bound(sql: str, values: Mapping[str, Any]) -> dict[str, Any]:
+    """The values that the statement names."""
+    without_comments = re.sub(r"--.*", "", sql)
+    return {name: values[name] for name in sorted(set(_PARAMETER.findall(without_comments)))}

@@ -1,0 +1,130 @@
+"""How common swelling, bruised eyes, folliculitis, infection and lasting numbness are after a session."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from registry.store import Registry
+
+from ._queries import SESSION_HERE, kept, rows
+from .estimators import wilson
+from .figure import NOT_COUNTED_REASONS, Figure
+from .groups import GroupField, all_groups, chosen_fields, group_columns, shared_texts, shared_values
+from .measures import PRESENT_MEASURES, WINDOW_MEASURES, PresentMeasure, WindowMeasure
+
+
+def complications(
+    registry: Registry, *, by: Sequence[str] = (), as_of: date | None = None, level: float = 0.95
+) -> tuple[Figure, ...]:
+    """Share of sessions followed by each complication, among those of which it can be told.
+
+    Estimator: events / assessed sessions, Wilson limits. An event in a window (days 0 to W) needs an unbroken chain of
+    contacts, each answering the item for the time since the last, from the session to the first contact on or after
+    day W and no later than the closing day. It happened where the chain, a complication record with its onset by W,
+    or a look by W says so. A positive answer at a closing contact later than W counts, though the onset may fall
+    after W, unless a complication record places it there: the share is, if anything, a little high.
+    Numbness is read at the contact nearest to month 6 and month 12 that answers it.
+    Sessions that are not due, after which the patient died or was operated on again, or that were not assessed stand
+    in not_counted by reason; an event among them counts neither way. Missing is never "no".
+    Assumes: sessions assessed are like those not assessed. Misleads where the well stay away (the share is then too
+    high) or the ill do (too low); compare not_counted. One patient's sessions count as independent; where many have
+    several, limits are a little narrow. Numbness there before surgery counts as present.
+    Between surgeons or sites: small numbers and another case-mix, not a verdict.
+
+    by: names of at most two fields. as_of: what happened later is ignored. level: above 0, below 1.
+    Returns figures by measure, then milestone, then group: n sessions assessed, n_clusters their patients.
+    Raises: GraftledgerError for an unknown field.
+    Source: Wilson 1927, JASA 22:209-212 (limits); the windows are common practice, no source.
+    """
+    fields = chosen_fields(by, registry.settings)
+    values, texts = shared_values(registry.settings, as_of), shared_texts(fields)
+    figures: list[Figure] = []
+    with kept(registry, "session_here", SESSION_HERE, values, texts):
+        for window in WINDOW_MEASURES:
+            counts = _window_counts(registry, window, texts)
+            names = {"measure": window.name, "window": window.window_label}
+            figures += _figures(registry, counts, fields, level, names)
+        for present in PRESENT_MEASURES:
+            for milestone in present.milestones:
+                days = {"due": milestone.due, "opens": milestone.opens, "closes": milestone.closes}
+                counts = _present_counts(registry, present, days, texts)
+                window_label = f"{milestone.opens}-{milestone.closes}"
+                shared = {"measure": present.name, "at": milestone.due, "window": window_label}
+                figures += _figures(registry, counts, fields, level, shared)
+    return tuple(figures)
+
+
+def _window_counts(registry: Registry, measure: WindowMeasure, texts: Mapping[str, str]) -> pl.DataFrame:
+    return rows(
+        registry,
+        ("contact_day", "chain", "onset", "window_judged", "judged_count"),
+        "from judged_count order by all",
+        {"window": measure.window, "closes": measure.closes, "kind": measure.kind},
+        {
+            **texts,
+            "answered": measure.answered,
+            "positive": measure.positive,
+            "seen": measure.seen,
+            "judged": "window_judged",
+        },
+    )
+
+
+def _present_counts(
+    registry: Registry, measure: PresentMeasure, days: Mapping[str, int], texts: Mapping[str, str]
+) -> pl.DataFrame:
+    return rows(
+        registry,
+        ("contact_day", "present_judged", "judged_count"),
+        "from judged_count order by all",
+        days,
+        {
+            **texts,
+            "answered": measure.answered,
+            "positive": measure.positive,
+            "seen": "false",
+            "judged": "present_judged",
+        },
+    )
+
+
+def _figures(
+    registry: Registry,
+    counts: pl.DataFrame,
+    fields: Sequence[GroupField],
+    level: float,
+    shared: Mapping[str, Any],
+) -> list[Figure]:
+    """One figure a group from sessions counted by reason."""
+    by_group: dict[tuple[str, ...], dict[str | None, tuple[int, int, int]]] = {}
+    columns = group_columns(fields)
+    for row in counts.iter_rows(named=True):
+        by_reason = by_group.setdefault(tuple(row[column] for column in columns), {})
+        by_reason[row["reason"]] = (row["sessions"], row["events"], row["patients"])
+    figures = []
+    for group in all_groups(fields, by_group):
+        reasons = by_group.get(group, {})
+        n, events, patients = reasons.get(None, (0, 0, 0))
+        share = wilson(events, n, level) if n else None
+        figures.append(
+            Figure(
+                **shared,
+                group=dict(zip((field.name for field in fields), group, strict=True)),
+                estimate=share.estimate if share else None,
+                lower=share.lower if share else None,
+                upper=share.upper if share else None,
+                level=level,
+                n=n,
+                n_unit="sessions",
+                n_clusters=patients,
+                events=events,
+                not_counted={reason: reasons[reason][0] for reason in NOT_COUNTED_REASONS if reason in reasons},
+                method="wilson",
+                flags=("too_few",) if n < registry.settings.floor_denominator else (),
+            )
+        )
+    return figures

@@ -1,0 +1,143 @@
+"""The fields by which figures may be split, and every group that then has to be shown."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from itertools import product
+from typing import Any
+
+from registry._ddl import quoted
+from registry.definition import ELSEWHERE, Field, Kind, record_type
+from registry.definition.codes import LUDWIG_STAGES, NORWOOD_STAGES
+from registry.errors import GraftledgerError, nearest
+from registry.settings import Settings
+
+NOT_RECORDED = "not recorded"
+MOST_FIELDS = 2
+
+_KNOWN_LATER = ("last_contact_reason", "status_at_last_contact")
+"""Fields that describe how follow-up ended. To split by them would sort patients by their future."""
+_SESSION_FIRST = ("site_code",)
+"""Fields that both records have: the session's is taken."""
+
+
+@dataclass(frozen=True)
+class GroupField:
+    """One field to split by.
+
+    sql: expression over `p` (patient) and `s` (session).
+    values: every value there is, in the order to show them; None where only those found are shown.
+    """
+
+    name: str
+    label: str
+    sql: str
+    values: tuple[str, ...] | None
+
+
+def group_fields(settings: Settings) -> dict[str, GroupField]:
+    """Every field that a figure may be split by: the coded fields of patient and session, and three derived ones."""
+    fields = [
+        GroupField(
+            "age_band",
+            "Age at first surgery",
+            "if(p.age_at_first_surgery_years is null, null, "
+            "$age_bands[1 + len(list_filter($age_edges, lambda edge: edge <= p.age_at_first_surgery_years))])",
+            settings.age_bands,
+        ),
+        GroupField("session_number", "Session number", "s.session_number::varchar", None),
+        GroupField("year", "Year of session", "year(s.performed_on)::varchar", None),
+    ]
+    for alias, name in (("p", "patient"), ("s", "session")):
+        fields += [
+            _coded(alias, field, settings)
+            for field in record_type(name).fields
+            if field.kind in (Kind.CODE, Kind.SITE, Kind.SURGEON)
+            and field.name not in _KNOWN_LATER
+            and not (alias == "p" and field.name in _SESSION_FIRST)
+        ]
+    return {field.name: field for field in fields}
+
+
+def shared_values(settings: Settings, as_of: date | None) -> dict[str, Any]:
+    """The values that the steps common to all analyses bind."""
+    return {
+        "as_of": as_of,
+        "elsewhere": ELSEWHERE,
+        "age_bands": list(settings.age_bands),
+        "age_edges": list(settings.age_edges),
+    }
+
+
+def chosen_fields(by: Sequence[str], settings: Settings) -> tuple[GroupField, ...]:
+    """The fields of those names.
+
+    Raises: GraftledgerError for a name that is no such field (naming the nearest), one given twice, or more than two.
+    """
+    known = group_fields(settings)
+    for name in by:
+        if name not in known:
+            raise GraftledgerError(f"Figures cannot be split by '{name}'. {nearest(name, list(known))}")
+    if len(set(by)) != len(by):
+        raise GraftledgerError("A field to split by stands twice. Name it once.")
+    if len(by) > MOST_FIELDS:
+        raise GraftledgerError(f"Figures are split by at most {MOST_FIELDS} fields, or groups become too small.")
+    return tuple(known[name] for name in by)
+
+
+def shared_texts(fields: Sequence[GroupField]) -> dict[str, str]:
+    """The group columns as the steps take them: where they are made, and where they are passed on.
+
+    >>> shared_texts((GroupField("f", "F", "p.f", None),))
+    {'group_definitions': "coalesce(p.f, 'not recorded') as group_1,", 'groups': 'group_1,'}
+    """
+    columns = group_columns(fields)
+    made = [
+        f"coalesce({field.sql}, '{NOT_RECORDED}') as {column}," for field, column in zip(fields, columns, strict=True)
+    ]
+    return {"group_definitions": " ".join(made), "groups": " ".join(f"{column}," for column in columns)}
+
+
+def group_columns(fields: Sequence[GroupField]) -> list[str]:
+    """Names of the group columns."""
+    return [f"group_{number}" for number in range(1, len(fields) + 1)]
+
+
+def all_groups(fields: Sequence[GroupField], found: Iterable[tuple[str, ...]]) -> list[tuple[str, ...]]:
+    """Every group to show: each value of each field with each of the other, also where nobody is in it.
+
+    A field whose values are not listed anywhere shows those found; "not recorded" stands last where somebody is in it.
+
+    >>> all_groups((GroupField("f", "F", "p.f", ("a", "b")),), [("not recorded",), ("b",)])
+    [('a',), ('b',), ('not recorded',)]
+    """
+    seen = list(found)
+    return list(product(*(_values(field, {group[place] for group in seen}) for place, field in enumerate(fields))))
+
+
+def _values(field: GroupField, found: set[str]) -> list[str]:
+    declared = list(field.values or ())
+    others = found - set(declared) - {NOT_RECORDED}
+    return [
+        *declared,
+        *sorted(others, key=lambda value: (not value.isdigit(), int(value) if value.isdigit() else 0, value)),
+        *([NOT_RECORDED] if NOT_RECORDED in found else []),
+    ]
+
+
+def _coded(alias: str, field: Field, settings: Settings) -> GroupField:
+    """A field of the definition with its codes."""
+    column = f"{alias}.{quoted(field.name)}"
+    if field.name == "pattern_stage":  # stage II is another thing on either scale
+        stages = [f"norwood_hamilton {stage}" for stage in NORWOOD_STAGES] + [f"ludwig {s}" for s in LUDWIG_STAGES]
+        return GroupField(field.name, field.label, f"p.pattern_scale || ' ' || {column}", tuple(stages))
+    if field.kind is Kind.SITE:
+        return GroupField(field.name, field.label, column, settings.sites)
+    if field.kind is Kind.SURGEON:
+        # harvest_by and placed_by are given only where they differ from the responsible surgeon
+        sql = column if field.required else f"coalesce({column}, s.surgeon_code)"
+        return GroupField(field.name, field.label, sql, settings.surgeons)
+    assert field.codes is not None
+    return GroupField(field.name, field.label, column, field.codes.names)

@@ -1,0 +1,9 @@
+-- Fold: sessions by group and reason (empty: counted), with events and patients.
+select
+  {groups}
+  reason,
+  count(*) as sessions,
+  count(*) filter (had_event) as events,
+  count(distinct patient_key) as patients
+from {judged}
+group by all

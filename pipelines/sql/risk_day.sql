@@ -1,0 +1,14 @@
+-- One row a day: at risk on it are those who leave on it or later and had entered before it.
+select
+  {groups}
+  first_operated,
+  ending,
+  day,
+  (sum(sum(events) + sum(censored) - sum(entered)) over (
+    partition by {groups} first_operated, ending order by day rows between current row and unbounded following
+  ))::bigint as at_risk,
+  sum(entered)::bigint as entered,
+  sum(events)::bigint as events,
+  sum(censored)::bigint as censored
+from movement
+group by {groups} first_operated, ending, day

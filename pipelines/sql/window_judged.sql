@@ -1,0 +1,37 @@
+-- One row a session of the practice: had it the event in the window, or why can that not be told?
+with known as (
+  select
+    s.*,
+    s.next_on - s.start_on as next_day,
+    s.died_on - s.start_on as died_day,
+    c.closing_day,
+    c.closing_day < coalesce(c.first_unanswered_day, c.closing_day + 1) as assessed,
+    c.first_positive_day < $window
+      -- the interval of a closing contact past the window straddles its end: a record may place the onset
+      or (c.first_positive_day = c.closing_day and (c.closing_day = $window or not coalesce(o.later, false)))
+      or c.first_seen_day <= $window
+      or o.within as had_event
+  from session_here s
+  left join chain c on c.session_key = s.session_key
+  left join onset o on o.session_key = s.session_key
+  where s.session_key is not null
+)
+
+select
+  {groups}
+  patient_key,
+  case
+    when barred is not null then barred
+    when start_on + $closes > observed_to then 'not_due'
+    when assessed and coalesce(next_day >= $window, true) then null
+    when closing_day is null and died_day <= $closes then 'died'
+    when next_day < if(assessed, $window, coalesce(closing_day, $closes + 1)) then 'operated_again'
+    when closing_day is not null then 'item_empty'
+    when
+      status_at_last_contact in ('not_reached', 'left_care')
+      and coalesce(last_contact_on < start_on + $window, true)
+      then 'not_reached'
+    else 'missed_visit'
+  end as reason,
+  coalesce(had_event, false) as had_event
+from known

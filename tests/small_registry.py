@@ -1,0 +1,89 @@
+"""Small registries for tests: rows put straight into the tables, past the intake.
+
+Keys may be short ("p1"): they are padded to the length of a pseudonym. Fields that a test does not care about get
+plain values, so that a test states only what it is about.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+from registry._ddl import quoted
+from registry.definition import RECORD_TYPES, Kind, record_type
+from registry.snapshot import computed_sums, store_sums
+from registry.store import Registry, open_registry
+
+Row = Mapping[str, Any]
+
+START = date(2010, 1, 1)
+"""The day that `on` counts from."""
+
+DEFAULTS: Mapping[str, Row] = {
+    "patient": {"site_code": "A", "enrolled_on": START, "status_at_last_contact": "in_follow_up"},
+    "session": {
+        "site_code": "A",
+        "surgeon_code": "S1",
+        "session_number": 1,
+        "performed_on": START,
+        "technique": "strip",
+        "grafts_total": 2000,
+        "session_reason": "first_restoration",
+    },
+    "visit": {"contact_mode": "in_person", "visit_reason": "scheduled"},
+    "complication": {"severity": "mild"},
+    "graft_count": {
+        "area_label": "A",
+        "zone": "frontal",
+        "area_cm2": 1.0,
+        "placed_grafts": 40,
+        "counted_on": START + timedelta(days=365),
+        "method": "direct",
+    },
+    "site_period": {"site_code": "A", "quarter": "2020-Q1", "records_complete_to": date(2020, 1, 1)},
+}
+
+
+def on(day: int) -> date:
+    """The date so many days after START."""
+    return START + timedelta(days=day)
+
+
+def key(short: str) -> str:
+    """A pseudonym made of a short name."""
+    return short.ljust(16, "_")
+
+
+def insert_rows(registry: Registry, record_name: str, rows: Sequence[Row]) -> None:
+    """Put rows into a table, with defaults for what they leave out, and renew the snapshot."""
+    record = record_type(record_name)
+    pseudonyms = {field.name for field in record.fields if field.kind is Kind.PSEUDONYM}
+    for number, row in enumerate(rows):
+        full = {**DEFAULTS[record_name], **row}
+        if record.key[0] in pseudonyms:
+            full.setdefault(record.key[0], f"{record_name}{number}")
+        full = {name: key(value) if name in pseudonyms else value for name, value in full.items()}
+        columns = ", ".join(quoted(name) for name in full)
+        registry.connection.execute(
+            f"insert into {record_name} ({columns}, intake_id) values ({', '.join('?' * len(full))}, 1)",
+            list(full.values()),
+        )
+    store_sums(registry.connection, computed_sums(registry.connection))
+
+
+@contextmanager
+def small_registry(folder: Path, **records: Sequence[Row]) -> Iterator[Registry]:
+    """An open registry holding these rows, by record type: `small_registry(folder, patient=[...], session=[...])`.
+
+    folder: of a registry that exists already, such as the fixture `empty_registry`. Site A has records complete to
+    2020-01-01 unless site_period is given.
+    """
+    records.setdefault("site_period", [{}])
+    with open_registry(folder, read_only=False) as registry:
+        for record in RECORD_TYPES:
+            insert_rows(registry, record.name, records.get(record.name, []))
+    with open_registry(folder) as registry:
+        yield registry
