@@ -1,0 +1,43 @@
+"""Estimators on small tables of counts: no registry, no database, no figure; counts in, numbers out."""
+
+from pipelines.estimators.aalen_johansen import (
+    IncidenceCurves,
+    IncidenceEstimate,
+    cumulative_incidence,
+    incidence_at,
+)
+from pipelines.estimators.clustered_ratio import RatioEstimate, RatioSums, clustered_ratio
+from pipelines.estimators.counts import risk_table
+from pipelines.estimators.errors import CountsError
+from pipelines.estimators.kaplan_meier import SurvivalCurve, SurvivalEstimate, product_limit, survival_at
+from pipelines.estimators.proportion import Interval, clopper_pearson, wilson, zero_event_upper
+from pipelines.estimators.survival_summaries import (
+    QuantileEstimate,
+    RestrictedMean,
+    quantile_with_limits,
+    restricted_mean,
+)
+
+__all__ = [
+    "CountsError",
+    "IncidenceCurves",
+    "IncidenceEstimate",
+    "Interval",
+    "QuantileEstimate",
+    "RatioEstimate",
+    "RatioSums",
+    "RestrictedMean",
+    "SurvivalCurve",
+    "SurvivalEstimate",
+    "clopper_pearson",
+    "clustered_ratio",
+    "cumulative_incidence",
+    "incidence_at",
+    "product_limit",
+    "quantile_with_limits",
+    "restricted_mean",
+    "risk_table",
+    "survival_at",
+    "wilson",
+    "zero_event_upper",
+]
