@@ -45,6 +45,7 @@ def rows(
     """Run the steps and return the last one's rows."""
     sql = statement(steps, final, texts or {})
     _LOG.debug("%s", sql)
+    registry.connection.complete()  # of an earlier statement, whose result nobody needs any more
     table: pl.DataFrame = registry.connection.sql(sql, params=_bound(sql, values)).pl()
     return table
 
