@@ -44,13 +44,13 @@ class ContentSum:
 
 def content_sum(connection: duckdb.DuckDBPyConnection, record: RecordType, relation: str) -> ContentSum:
     """The sum over a table or view that has the record type's columns, typed as in its table."""
-    row = connection.execute(
+    rows = connection.execute(
         f"select count(*), coalesce(sum(md5_number_lower(line)::hugeint), 0), "
         f"coalesce(sum(md5_number_upper(line)::hugeint), 0) "
         f"from (select {row_text_sql(record)} as line from {quoted(relation)})"
-    ).fetchone()
-    assert row is not None
-    return ContentSum(int(row[0]), int(row[1]) % _MODULUS, int(row[2]) % _MODULUS)
+    ).fetchall()
+    count, lower, upper = rows[0]
+    return ContentSum(int(count), int(lower) % _MODULUS, int(upper) % _MODULUS)
 
 
 def stored_sums(connection: duckdb.DuckDBPyConnection) -> dict[str, ContentSum]:

@@ -48,8 +48,10 @@ class Registry:
     @property
     def data_date(self) -> date | None:
         """The latest day up to which a site declares its records complete; None while none has declared."""
-        row = self.connection.execute("select max(records_complete_to) from site_period").fetchone()
-        return row[0] if row else None
+        latest: date | None = self.connection.execute("select max(records_complete_to) from site_period").fetchall()[0][
+            0
+        ]
+        return latest
 
 
 def start_registry(folder: Path, sites: Sequence[str], surgeons: Sequence[str], practice: str) -> None:
@@ -188,15 +190,16 @@ def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
     import duckdb
 
     try:
-        row = connection.execute("select schema_version from registry_info").fetchone()
+        rows = connection.execute("select schema_version from registry_info").fetchall()
     except duckdb.Error:
-        row = None
-    if row is None:
+        rows = []
+    if not rows:
         raise GraftledgerError(Fault("this database is not a graftledger registry.", path.name))
-    if row[0] > SCHEMA_VERSION:
+    found = rows[0][0]
+    if found > SCHEMA_VERSION:
         raise GraftledgerError(
             Fault(
-                f"the registry has schema version {row[0]}; this program knows versions up to {SCHEMA_VERSION}.",
+                f"the registry has schema version {found}; this program knows versions up to {SCHEMA_VERSION}.",
                 path.name,
                 mend="Update graftledger.",
             )

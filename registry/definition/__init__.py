@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from ..errors import GraftledgerError, nearest
 from ._field import EARLIEST_DATE, SET_SEPARATOR, Code, CodeList, Field, Kind, RecordType, Rule, Severity
-from ._row_checks import ROW_CHECKS, unknown_parent_check
 from .complication import COMPLICATION
 from .graft_count import GRAFT_COUNT
 from .patient import PATIENT
+from .row_checks import ROW_CHECKS, unknown_parent_check
 from .session import ELSEWHERE, SESSION
 from .site_period import SITE_PERIOD
 from .visit import VISIT

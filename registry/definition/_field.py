@@ -8,7 +8,7 @@ from enum import StrEnum
 PSEUDONYM_PATTERN = r"^[A-Za-z0-9_-]{16,64}$"
 DATE_PATTERN = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
 INTEGER_PATTERN = r"^-?[0-9]{1,9}$"
-NUMBER_PATTERN = r"^-?([0-9]{1,9}(\.[0-9]{0,20})?|\.[0-9]{1,20})$"
+NUMBER_PATTERN = r"^-?(?:[0-9]{1,9}(?:\.[0-9]{0,20})?|\.[0-9]{1,20})$"
 QUARTER_PATTERN = r"^[0-9]{4}-Q[1-4]$"
 AREA_LABEL_PATTERN = r"^[A-Z]$"
 SETTINGS_CODE_PATTERN = r"^[A-Za-z][A-Za-z0-9_-]{0,23}$"
@@ -101,7 +101,7 @@ class Field:
             case Kind.CODE_SET:
                 assert self.codes is not None
                 one = "|".join(self.codes.names)
-                return f"^({one})({SET_SEPARATOR}({one}))*$"
+                return f"^(?:{one})(?:{SET_SEPARATOR}(?:{one}))*$"
             case Kind.PSEUDONYM:
                 return PSEUDONYM_PATTERN
             case Kind.DATE:

@@ -1,0 +1,203 @@
+"""The checks of a record type, derived from its declaration: which expectation stands for what, and what a user reads.
+
+| declared | check | expectation over |
+|---|---|---|
+| required | missing_required | the text is not null |
+| codes, yes/no, codes of the settings | unknown_code | the text is in the set, or matches the set's pattern |
+| a kind with a pattern | wrong_format | the text matches it |
+| a date | no_such_date | `<field>:exists`, computed in DuckDB, is true |
+| low, high; earliest date | out_of_range | `<field>:number` is between them (dates: days since the earliest) |
+| warn_low, warn_high | unlikely_value | the same column, with severity warning |
+| key | duplicate_key | the key is unique among the candidates |
+| parent | unknown_patient, unknown_session | the columns of `rules.py` are true |
+| a rule | its own name | the rule's column is true (null: not judged) |
+
+Columns are judged row by row, and what an expectation finds is what holds a row back: there is no second opinion.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from registry import Settings
+from registry.definition import EARLIEST_DATE, Field, Kind, RecordType, Severity, unknown_parent_check
+from registry.definition import row_checks as names
+
+
+@dataclass(frozen=True)
+class Check:
+    """One expectation, and what it means for a row that fails it.
+
+    rule: the name under which such rows are counted.
+    field: the field named to the user.
+    expectation, arguments: class of great_expectations.expectations, and what it is made with.
+    reason, mend: for the user.
+    """
+
+    rule: str
+    field: str
+    expectation: str
+    arguments: Mapping[str, Any]
+    reason: str
+    mend: str
+    severity: Severity = Severity.HOLD
+
+
+def number_column(declared: Field) -> str:
+    """Name of the column with a field's value as a number, or as days since the earliest date."""
+    return f"{declared.name}:number"
+
+
+def exists_column(declared: Field) -> str:
+    """Name of the column that tells whether a well-written date is in the calendar."""
+    return f"{declared.name}:exists"
+
+
+def field_checks(declared: Field, settings: Settings) -> list[Check]:
+    """The checks of one field by itself."""
+    checks = []
+    if declared.required:
+        checks.append(
+            Check(
+                names.MISSING_REQUIRED,
+                declared.name,
+                "ExpectColumnValuesToNotBeNull",
+                {"column": declared.name},
+                "a required field is empty",
+                f"Give {declared.allowed}.",
+            )
+        )
+    checks.append(_text_check(declared, settings))
+    if declared.kind is Kind.DATE:
+        checks.append(
+            _is_true(
+                names.NO_SUCH_DATE,
+                declared.name,
+                exists_column(declared),
+                "there is no such day in the calendar",
+                "Check day and month.",
+            )
+        )
+    return checks + _range_checks(declared)
+
+
+def _text_check(declared: Field, settings: Settings) -> Check:
+    allowed_codes = _allowed_codes(declared, settings)
+    if allowed_codes is not None:
+        return Check(
+            names.UNKNOWN_CODE,
+            declared.name,
+            "ExpectColumnValuesToBeInSet",
+            {"column": declared.name, "value_set": list(allowed_codes)},
+            "the value is not one of the field's codes",
+            f"Use {declared.allowed}.",
+        )
+    is_set = declared.kind is Kind.CODE_SET
+    return Check(
+        names.UNKNOWN_CODE if is_set else names.WRONG_FORMAT,
+        declared.name,
+        "ExpectColumnValuesToMatchRegex",
+        {"column": declared.name, "regex": declared.pattern},
+        "a value is not one of the field's codes" if is_set else "the value is not written as its field asks",
+        f"Use {declared.allowed}." if is_set else f"Write {declared.allowed}.",
+    )
+
+
+def _allowed_codes(declared: Field, settings: Settings) -> tuple[str, ...] | None:
+    match declared.kind:
+        case Kind.CODE:
+            assert declared.codes is not None
+            return declared.codes.names
+        case Kind.YES_NO:
+            return ("yes", "no")
+        case Kind.SITE:
+            return settings.sites + declared.also_allowed
+        case Kind.SURGEON:
+            return settings.surgeons + declared.also_allowed
+        case _:
+            return None
+
+
+def _range_checks(declared: Field) -> list[Check]:
+    def between(rule: str, low: float | None, high: float | None, reason: str, mend: str, severity: Severity) -> Check:
+        return Check(
+            rule,
+            declared.name,
+            "ExpectColumnValuesToBeBetween",
+            {"column": number_column(declared), "min_value": low, "max_value": high},
+            reason,
+            mend,
+            severity,
+        )
+
+    checks = []
+    if declared.kind is Kind.DATE:
+        reason = f"the date is before {EARLIEST_DATE}"
+        checks.append(between(names.OUT_OF_RANGE, 0, None, reason, "Check the year.", Severity.HOLD))
+    elif declared.kind in (Kind.INTEGER, Kind.NUMBER):
+        reason, mend = "the value is out of range", f"Allowed: {declared.allowed}."
+        checks.append(between(names.OUT_OF_RANGE, declared.low, declared.high, reason, mend, Severity.HOLD))
+    if declared.warn_low is not None or declared.warn_high is not None:
+        reason, mend = "the value is possible, yet unlikely", "It is kept. Check the value and its unit."
+        checks.append(between(names.UNLIKELY_VALUE, declared.warn_low, declared.warn_high, reason, mend, Severity.WARN))
+    return checks
+
+
+def key_check(record: RecordType) -> Check:
+    """The key is unique among the rows that are new and not exact copies of one another."""
+    one = len(record.key) == 1
+    return Check(
+        names.DUPLICATE_KEY,
+        record.key[0],
+        "ExpectColumnValuesToBeUnique" if one else "ExpectCompoundColumnsToBeUnique",
+        {"column": record.key[0]}
+        if one
+        else {"column_list": list(record.key), "ignore_row_if": "any_value_is_missing"},
+        "another row of this delivery has the same key and other content",
+        "Send the row that is right, once.",
+    )
+
+
+def rule_checks(record: RecordType, *, across_siblings: bool) -> list[Check]:
+    """The record type's own rules: those judged row by row, or those judged over all rows of the type."""
+    return [
+        _is_true(rule.name, rule.fields[0], rule.name, rule.reason, rule.mend, rule.severity)
+        for rule in record.rules
+        if rule.across_siblings == across_siblings
+    ]
+
+
+PARENT_HELD_BACK = "parent_not_held_back"
+PARENT_IN_REGISTRY = "parent_in_registry"
+
+
+def parent_checks(record: RecordType) -> list[Check]:
+    """The record that a row refers to is known: one rule, two reasons."""
+    if record.parent is None or record.parent_key is None:
+        return []
+    rule = unknown_parent_check(record)
+    return [
+        _is_true(
+            rule,
+            record.parent_key,
+            PARENT_HELD_BACK,
+            f"its {record.parent} was held back in this delivery",
+            f"Mend the {record.parent}, and send both again.",
+        ),
+        _is_true(
+            rule,
+            record.parent_key,
+            PARENT_IN_REGISTRY,
+            f"its {record.parent} is neither in the registry nor in this delivery",
+            f"Send the {record.parent} too, or correct {record.parent_key}.",
+        ),
+    ]
+
+
+def _is_true(
+    rule: str, field_name: str, column: str, reason: str, mend: str, severity: Severity = Severity.HOLD
+) -> Check:
+    arguments = {"column": column, "value_set": [True]}
+    return Check(rule, field_name, "ExpectColumnValuesToBeInSet", arguments, reason, mend, severity)

@@ -1,0 +1,119 @@
+"""Parquet, its values turned into the text that a CSV file would hold.
+
+Dates become YYYY-MM-DD, booleans yes and no, whole numbers lose a decimal point, lists are joined by ';', and what
+is not a number counts as empty.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from hashlib import file_digest
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from registry import Fault, GraftledgerError
+from registry.definition import SET_SEPARATOR
+
+_BATCH_ROWS = 50_000
+
+
+def inspect(path: Path, label: str) -> tuple[list[str], str]:
+    """Column names and SHA-256. Raises: GraftledgerError where the file is empty, broken or holds other types."""
+    if path.stat().st_size == 0:
+        raise GraftledgerError(Fault("the file is empty.", label, mend="Send it again."))
+    with path.open("rb") as file:
+        digest = file_digest(file, "sha256").hexdigest()
+    with _opened(path, label) as parquet:
+        schema = parquet.schema_arrow
+        unreadable = [position for position, kind in enumerate(schema.types, start=1) if not _has_text(kind)]
+        names = list(schema.names)
+    if unreadable:
+        raise GraftledgerError(
+            *(
+                Fault(
+                    "the column holds neither text, numbers, dates nor yes and no.", label, field=f"column {position}"
+                )
+                for position in unreadable
+            )
+        )
+    return names, digest
+
+
+def batches(path: Path, label: str) -> Iterator[pl.DataFrame]:
+    """The rows as text. Raises: GraftledgerError where the file is damaged."""
+    import pyarrow as pa
+
+    with _opened(path, label) as parquet:
+        names = [f"c{position}" for position in range(len(parquet.schema_arrow.names))]
+        try:
+            for batch in parquet.iter_batches(batch_size=_BATCH_ROWS):
+                batch.validate(full=True)
+                frame = pl.from_arrow(pa.table(batch.columns, names=names))
+                assert isinstance(frame, pl.DataFrame)
+                yield frame.select(_as_text(frame[name]) for name in names)
+        except pa.ArrowException:
+            raise _damaged(label) from None
+        except OSError as error:
+            if error.errno is not None:
+                raise
+            raise _damaged(label) from None
+
+
+def _opened(path: Path, label: str) -> Any:
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    try:
+        return parquet.ParquetFile(path)
+    except pa.ArrowException:
+        raise _damaged(label) from None
+    except OSError as error:
+        if error.errno is not None:
+            raise
+        raise _damaged(label) from None
+
+
+def _damaged(label: str) -> GraftledgerError:
+    return GraftledgerError(
+        Fault("this is not a Parquet file, or it is damaged or cut off.", label, mend="Write it again and send it.")
+    )
+
+
+def _has_text(kind: Any) -> bool:
+    from pyarrow import types
+
+    if types.is_dictionary(kind) or types.is_list(kind) or types.is_large_list(kind):
+        kind = kind.value_type
+        return bool(types.is_string(kind) or types.is_large_string(kind))
+    return any(
+        is_kind(kind)
+        for is_kind in (
+            types.is_string,
+            types.is_large_string,
+            types.is_string_view,
+            types.is_boolean,
+            types.is_integer,
+            types.is_floating,
+            types.is_decimal,
+            types.is_date,
+            types.is_timestamp,
+            types.is_null,
+        )
+    )
+
+
+def _as_text(values: pl.Series) -> pl.Series:
+    kind = values.dtype
+    if kind == pl.Boolean:
+        return values.replace_strict({True: "yes", False: "no"}, return_dtype=pl.String)
+    if kind.is_float():
+        return values.fill_nan(None).cast(pl.String).str.replace(r"\.0$", "")
+    if kind.is_decimal():
+        return values.cast(pl.String).str.replace(r"(\.\d*?)0+$", "${1}").str.replace(r"\.$", "")
+    if isinstance(kind, pl.Datetime):
+        return values.dt.replace_time_zone(None).dt.to_string("iso").str.replace(r"[T ]00:00:00(\.0+)?$", "")
+    if isinstance(kind, pl.List):
+        return values.list.join(SET_SEPARATOR)
+    return values.cast(pl.String)
