@@ -171,4 +171,6 @@ def _limits_on(
     fell_to_zero = int(np.flatnonzero(curve.survival == 0.0)[0])
     if fell_to_zero and curve.survival[fell_to_zero - 1] < 1.0:
         return 0.0, float(upper[fell_to_zero - 1]), "before_last_event"
-    return 0.0, clopper_pearson(0, int(curve.at_risk[fell_to_zero]), level).upper, "exact_all_events"
+    # nobody, where a curve is put together from two and the fall came before the other one begins
+    fell = int(curve.at_risk[fell_to_zero])
+    return 0.0, clopper_pearson(0, fell, level).upper if fell else 1.0, "exact_all_events"

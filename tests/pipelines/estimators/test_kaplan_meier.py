@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.either_event import either_event
 from pipelines.estimators import CountsError, product_limit, risk_table, survival_at
 from pipelines.estimators.kaplan_meier import curve_limits
 
@@ -147,6 +148,15 @@ def test_all_on_one_day() -> None:
     (estimate,) = survival_at(curve, [7])
     assert (estimate.estimate, estimate.lower, estimate.limits_by) == (0.0, 0.0, "exact_all_events")
     assert estimate.upper == pytest.approx(1 - 0.025 ** (1 / 4))
+
+
+def test_a_fall_to_0_before_the_other_curve_begins() -> None:
+    """By hand: in a product of two curves, nobody of the second was seen when the first fell: nothing rules out 1."""
+    one = pl.DataFrame({"entry_day": [0, 2], "exit_day": [2, 50], "events": [4, 0], "censored": [0, 1]})
+    two = pl.DataFrame({"entry_day": [10], "exit_day": [50], "events": [0], "censored": [3]})
+    curves = [product_limit(risk_table(spells)) for spells in (one, two)]
+    (estimate,) = survival_at(either_event(*curves), [20])
+    assert (estimate.estimate, estimate.lower, estimate.upper) == (0.0, 0.0, 1.0)
 
 
 def test_nothing_past_the_last_day_of_follow_up(reference_spells: Spells) -> None:
