@@ -169,13 +169,13 @@ def _note_held_back(connection: duckdb.DuckDBPyConnection, file: StagedFile, int
     connection.execute(
         f"""
         insert into held_back
-        select ?, ?, ?, row_number, {shown_key}, rule, field, reason, mend
+        select ?, ?, ?, row_number, {shown_key}, made.rule, made.field, made.reason, made.mend
         from {verdict(record)} as verdict
         join {typed(record)} as own using (row_id)
         join finding on finding.record_type = {literal(record.name)} and finding.row_id = verdict.same_as
-        join check_made using (check_id)
-        where file_id = ? and fate = 'held_back' and severity = ?
-        order by row_number, rule, field
+        join check_made as made using (check_id)
+        where file_id = ? and fate = 'held_back' and made.severity = ?
+        order by row_number, made.rule, made.field
         """,
         [intake_id, file.label, record.name, file.file_id, Severity.HOLD],
     )
