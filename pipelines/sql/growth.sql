@@ -1,4 +1,5 @@
 -- One row a session of the practice: the sums over its areas, or why there are none.
+-- least() passes over an empty value: without its filter an uncounted area would count as fully grown.
 with area as (
   select
     session_key,
@@ -6,7 +7,7 @@ with area as (
     count(*) filter (growing > placed) as areas_above,
     sum(placed) filter (growing is not null) as placed,
     sum(growing) as growing,
-    sum(least(growing, placed)) as growing_capped
+    sum(least(growing, placed)) filter (growing is not null) as growing_capped
   from mature_count
   group by session_key
 )
