@@ -144,17 +144,18 @@ def _sensation_before(rng: Generator, contacts: Contacts) -> pl.Series:
 
 
 def _numbness(rng: Generator, course: Course, contacts: Contacts, mode: Ints, model: Model) -> dict[str, pl.Series]:
-    """Numb until the first day of normal sensation; without any sensation in the first third of that time."""
+    """Numb until the first day of normal sensation; without any sensation in the first third of that time.
+
+    Both areas are tested or neither: were one left empty at a time, a finding in the other would decide more often
+    whether numbness anywhere is known.
+    """
+    untested = (mode == _PHOTOGRAPHS) | (rng.random(len(contacts)) < model.item_empty_share)
     columns = {}
-    for name, until_by_session in (
-        ("numbness_donor", course.numb_donor),
-        ("numbness_recipient", course.numb_recipient),
-    ):
-        until = until_by_session[contacts.session]
+    for name, ends in (("numbness_donor", course.numb_donor), ("numbness_recipient", course.numb_recipient)):
+        until = ends[contacts.session]
         third = np.where(until >= NEVER, 120, until // 3)
         state = np.where(contacts.day >= until, 0, np.where(contacts.day < third, 2, 1))
-        unasked = (mode == _PHOTOGRAPHS) | (rng.random(len(contacts)) < model.item_empty_share)
-        columns[name] = labels(_NUMBNESS, state, unasked)
+        columns[name] = labels(_NUMBNESS, state, untested)
     return columns
 
 

@@ -236,14 +236,14 @@ class Model:
     """Share of due contacts that take place, by milestone, at age 35."""
     attendance_log_odds_per_year_of_age: float = 0.012
     """Change of the log odds of attending per year of age."""
-    early_days: float = 3.0
+    early_days: float = 1.5
     """A contact from month 3 on is arranged this many days before it is due, so that with the late tail it takes
     place on the due day on average."""
     timing_sd_days: float = 7.0
     """Standard deviation of its day."""
     late_share: float = 0.15
     """Share of contacts that come late."""
-    late_mean_days: float = 20.0
+    late_mean_days: float = 10.0
     """Mean delay of those, in days (exponential)."""
     consultation_share: float = 0.30
     """Share of next sessions here that a consultation about the earlier session preceded."""
