@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 from numpy.random import Generator
 
-from ._contacts import CALL, COMPLAINT, CONSULTATION, COUNT, EARLY, LATE, MIDDLE, REASONS, Contacts, FollowUp
+from ._contacts import CALL, COMPLAINT, CONSULTATION, COUNT, EARLY, LATE, MIDDLE, REASONS, SCHEDULED, Contacts, FollowUp
 from ._course import MILD, NO_SWELLING, Course, Spell
 from ._draw import (
     NEVER,
@@ -82,7 +82,9 @@ def visit_frame(
             "session_key": session_keys.gather(pl.Series(at)),
             "visited_on": day_column(sessions.day[at] + day),
             "contact_mode": labels(_MODES, mode),
-            "visit_reason": labels(REASONS, contacts.reason, rng.random(count) < 0.01),
+            "visit_reason": labels(
+                REASONS, contacts.reason, (contacts.reason == SCHEDULED) & (rng.random(count) < 0.01)
+            ),
             "sensation_before": _sensation_before(rng, contacts),
             "swelling_since_last": labels(_SWELLING, _worst_since(swelling, grade, contacts), unasked(0)),
             "periorbital_bruising_since_last": nullable(
