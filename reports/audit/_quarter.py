@@ -1,0 +1,62 @@
+"""A quarter of a year."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from registry import GraftledgerError
+
+from .. import wording
+
+_QUARTER = re.compile(r"((?:19|20)[0-9]{2})-Q([1-4])")
+
+
+@dataclass(frozen=True)
+class Quarter:
+    """A quarter, such as the third of 2026."""
+
+    year: int
+    number: int
+
+    @property
+    def first_on(self) -> date:
+        """Its first day."""
+        return date(self.year, 3 * self.number - 2, 1)
+
+    @property
+    def last_on(self) -> date:
+        """Its last day.
+
+        >>> Quarter(2026, 4).last_on
+        datetime.date(2026, 12, 31)
+        """
+        year, month = (self.year + 1, 1) if self.number == 4 else (self.year, 3 * self.number + 1)
+        return date(year, month, 1) - timedelta(days=1)
+
+    @property
+    def words(self) -> str:
+        """Its months.
+
+        >>> Quarter(2026, 3).words
+        'July to September 2026'
+        """
+        return f"{wording.month_words(self.first_on).split()[0]} to {wording.month_words(self.last_on)}"
+
+    def __str__(self) -> str:
+        return f"{self.year}-Q{self.number}"
+
+
+def parse_quarter(text: str) -> Quarter:
+    """The quarter written as `2026-Q3`.
+
+    >>> str(parse_quarter("2026-Q3"))
+    '2026-Q3'
+
+    Raises: GraftledgerError where the text is no quarter.
+    """
+    match = _QUARTER.fullmatch(text.strip())
+    if match is None:
+        raise GraftledgerError(f"'{text}' is not a quarter. Write the year and the quarter, such as 2026-Q3.")
+    return Quarter(int(match[1]), int(match[2]))

@@ -1,0 +1,1 @@
+"""The parts of an audit, one module each: figures in, words and pictures out."""

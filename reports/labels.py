@@ -1,0 +1,41 @@
+"""Names of groups in words, from the definition of the records."""
+
+from __future__ import annotations
+
+import re
+
+from pipelines.figure import Figure
+from registry.definition import RECORD_TYPES, Kind
+
+_RANGE = re.compile(r"(?<=\d)-(?=\d)")
+
+
+def group_label(figure: Figure, everybody: str = "All") -> str:
+    """The group of a figure, such as `Strip harvest`.
+
+    >>> group_label(Figure("m", 1, "sessions", "wilson", group={"technique": "strip"}))
+    'Strip harvest'
+    >>> group_label(Figure("m", 1, "sessions", "wilson"), "All sites")
+    'All sites'
+    """
+    return ", ".join(value_label(name, value) for name, value in figure.group.items()) or everybody
+
+
+def value_label(field_name: str, value: str) -> str:
+    r"""One value of a grouping field.
+
+    >>> value_label("site_code", "A"), value_label("sex", "not recorded")
+    ('Site A', 'not recorded')
+    >>> value_label("age_band", "25-34") == "25\N{EN DASH}34"
+    True
+    """
+    if field_name == "age_band":
+        return _RANGE.sub("–", value)
+    for record in RECORD_TYPES:
+        for field in record.fields:
+            if field.name == field_name:
+                if field.kind is Kind.SITE and value != "not recorded":
+                    return f"Site {value}"
+                if field.codes is not None:
+                    return next((code.meaning for code in field.codes.codes if code.name == value), value)
+    return value
