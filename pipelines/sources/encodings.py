@@ -1,0 +1,155 @@
+"""Which encoding a text file is written in, and a refusal where that cannot be told.
+
+A byte order mark settles it. Without one, a file whose bytes are UTF-8 is UTF-8: other encodings practically never
+look like it by chance. What is left is taken for Windows-1252, the common choice of spreadsheet programs in western
+Europe and America, which contains the letters of Latin-1, unless its bytes speak for another one: letters that
+Windows-1254 (Turkish) has elsewhere, or signs inside words, as files of old DOS and Macintosh programs show them.
+Then the file is refused until somebody says what it is. Frequencies of letters are not used: they guess, and the
+texts of a registry (codes, keys, dates) are too short for a guess.
+
+A wrong choice among the encodings of one byte a letter could not change a record: it would show another letter in a
+column name or in a site's own code, for which the mapping then finds no translation.
+"""
+
+from __future__ import annotations
+
+import codecs
+import re
+from collections.abc import Iterator
+from hashlib import sha256
+from io import IncrementalNewlineDecoder
+from pathlib import Path
+
+from registry import Fault, GraftledgerError
+
+BLOCK_BYTES = 4 * 2**20
+SAVE_AS_UTF_8 = "Save it as CSV in UTF-8."
+
+_TEXT_ENCODING = re.compile(r"utf-(8|8-sig|16|16-le|16-be)|cp(437|7\d\d|8\d\d|125\d)|iso8859-\d+|mac-[a-z]+|koi8-[a-z]")
+_MARKS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
+_LETTER = rb"[A-Za-z\xc0-\xd6\xd8-\xf6\xf8-\xff]"
+_UTF_8_LETTER = re.compile(rb"[\xc2-\xdf][\x80-\xbf]|[\xe0-\xef][\x80-\xbf]{2}|[\xf0-\xf4][\x80-\xbf]{3}")
+_NOT_WINDOWS_1252 = re.compile(rb"[\x81\x8d\x8f\x90\x9d]")
+_TURKISH = re.compile(rb"[\xd0\xdd\xde\xf0\xfd\xfe]")
+_SIGNS_IN_WORDS = re.compile(
+    rb"%(letter)b[\x80\x82-\x85\x8b\x91\x93\x94\x99\x9b\xa4]%(letter)b"
+    rb"|%(letter)b[\x83\x86-\x8a\x8e\x95\x98\x9a\x9e\x9f]|[\x83\x86-\x8a\x8e\x95\x98\x9a\x9e\x9f]%(letter)b"
+    % {b"letter": _LETTER}
+)
+
+
+def inspect_bytes(path: Path) -> tuple[bytes, str]:
+    """The first bytes of the file, and the SHA-256 of all."""
+    digest = sha256()
+    first = b""
+    with path.open("rb") as file:
+        while block := file.read(BLOCK_BYTES):
+            first = first or block[:8]
+            digest.update(block)
+    return first, digest.hexdigest()
+
+
+def known_encoding(name: str) -> str:
+    """The name by which Python knows an encoding of text files.
+
+    Raises: GraftledgerError where there is none of that name.
+    """
+    try:
+        found = codecs.lookup(name).name
+    except (LookupError, ValueError):
+        found = ""
+    if not _TEXT_ENCODING.fullmatch(found):
+        raise GraftledgerError(
+            "That is not an encoding of text files. Write its usual name, such as utf-8, windows-1252 or windows-1254."
+        )
+    return found
+
+
+def detect_encoding(path: Path, label: str) -> str:
+    """The encoding of a text file without asking anybody.
+
+    Raises: GraftledgerError where it is no text or the encoding cannot be told.
+    """
+    lines_before, broken_line = 0, 0
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    high = other = turkish = signs = False
+    with path.open("rb") as file:
+        start = file.read(4)
+        if start in (codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE):
+            raise GraftledgerError(Fault("the file is written in UTF-32.", label, mend=SAVE_AS_UTF_8))
+        for mark, encoding in _MARKS:
+            if start.startswith(mark):
+                return encoding
+        file.seek(0)
+        while block := file.read(BLOCK_BYTES):
+            block += file.readline(BLOCK_BYTES)
+            if b"\0" in block:
+                raise not_text(label)
+            if not broken_line:
+                try:
+                    decoder.decode(block)
+                except UnicodeDecodeError as error:
+                    broken_line = lines_before + block.count(b"\n", 0, error.start) + 1
+            high = high or _UTF_8_LETTER.search(block) is not None
+            if not block.isascii():
+                other = other or _NOT_WINDOWS_1252.search(block) is not None
+                turkish = turkish or _TURKISH.search(block) is not None
+                signs = signs or _SIGNS_IN_WORDS.search(block) is not None
+            lines_before += block.count(b"\n")
+    if not broken_line:
+        try:
+            decoder.decode(b"", final=True)
+        except UnicodeDecodeError:
+            broken_line = lines_before + 1
+    if not broken_line:
+        return "utf-8"
+    if high:
+        raise GraftledgerError(
+            Fault(
+                "some characters are written in UTF-8 and others are not; the file may be damaged.",
+                label,
+                row=broken_line - 1 or None,
+                mend=SAVE_AS_UTF_8,
+            )
+        )
+    if other or turkish or signs:
+        likely = "windows-1254" if turkish and not (other or signs) else "cp850 or mac-roman"
+        raise GraftledgerError(
+            Fault(
+                "the encoding cannot be told: the file is neither UTF-8 nor plainly Windows-1252.",
+                label,
+                row=broken_line - 1 or None,
+                mend=f"{SAVE_AS_UTF_8} Or write in the mapping which it is, for example {likely}.",
+            )
+        )
+    return "windows-1252"
+
+
+def not_text(label: str) -> GraftledgerError:
+    return GraftledgerError(Fault("this is not a text file.", label, mend=SAVE_AS_UTF_8))
+
+
+def text_blocks(path: Path, encoding: str, label: str) -> Iterator[str]:
+    """The text of a file in blocks, every line end a line feed.
+
+    Raises: GraftledgerError naming the row where a character is not of the encoding, or where it is no text.
+    """
+    decoder = IncrementalNewlineDecoder(codecs.getincrementaldecoder(encoding)(), translate=True)
+    lines_before = 0
+    with path.open("rb") as file:
+        final = False
+        while not final:
+            block = file.read(BLOCK_BYTES)
+            final = not block
+            try:
+                text = decoder.decode(block, final=final)
+            except UnicodeError as error:
+                line = lines_before + block.count(b"\n", 0, getattr(error, "start", 0))
+                raise GraftledgerError(
+                    Fault(f"a character is not written in {encoding}.", label, row=line or None, mend=SAVE_AS_UTF_8)
+                ) from None
+            if "\0" in text:
+                raise not_text(label)
+            lines_before += text.count("\n")
+            if text:
+                yield text

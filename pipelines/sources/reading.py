@@ -1,0 +1,63 @@
+"""The one seam between file formats and the rest: whatever the format, sheets of text come out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from registry import Fault, GraftledgerError
+
+from . import delimited, ndjson, parquet, workbook
+from .encodings import inspect_bytes
+from .limits import check_file_size
+from .sheet import SourceSheet
+
+_FORMATS: dict[str, Callable[[Path, str, str, str | None], list[SourceSheet]]] = {
+    ".csv": delimited.read,
+    ".tsv": delimited.read,
+    ".txt": delimited.read,
+    ".xlsx": workbook.read,
+    ".parquet": parquet.read,
+    ".ndjson": ndjson.read,
+    ".jsonl": ndjson.read,
+}
+SUFFIXES = tuple(_FORMATS)
+
+_SIGNATURES = {
+    b"PK\x03\x04": (".xlsx", "an Excel workbook or another zip file"),
+    b"PAR1": (".parquet", "a Parquet file"),
+    b"\xd0\xcf\x11\xe0": (".xlsx", "an old or password-protected Excel workbook"),
+    b"%PDF": ("", "a PDF file"),
+    b"{\\rt": ("", "a text document"),
+}
+
+
+def read_source(path: Path, label: str | None = None, encoding: str | None = None) -> list[SourceSheet]:
+    """The sheets of a file as text. One format has one sheet, except workbooks.
+
+    label: what the file is called in messages; its name if left out.
+    encoding: of a text file, where it is known; told from the bytes if left out.
+
+    Raises: GraftledgerError where the file is empty, not of its format, damaged, too large or has no rows.
+    """
+    label = label or path.name
+    suffix = path.suffix.lower()
+    if suffix not in _FORMATS:
+        raise GraftledgerError(
+            Fault(f"the file ends in none of {', '.join(SUFFIXES)}.", label, mend="Save it as CSV in UTF-8.")
+        )
+    try:
+        check_file_size(path.stat().st_size, label)
+        first, sha256 = inspect_bytes(path)
+        if not first:
+            raise GraftledgerError(Fault("the file is empty.", label, mend="Send it again, with its header and rows."))
+        for signature, (right_suffix, what) in _SIGNATURES.items():
+            if first.startswith(signature) and suffix != right_suffix:
+                mend = f"Let its name end in {right_suffix}." if right_suffix else "Export the table as CSV or .xlsx."
+                raise GraftledgerError(Fault(f"this is {what}, not a {suffix} file.", label, mend=mend))
+        return _FORMATS[suffix](path, label, sha256, encoding)
+    except OSError as error:
+        why = (error.strerror or "error").lower()
+        raise GraftledgerError(
+            Fault(f"the file cannot be read ({why}).", label, mend="Check the file and its permissions.")
+        ) from None
