@@ -26,7 +26,8 @@ def declared_delimiter(record: str) -> str | None:
 
 def field_counts(records: pl.Series, delimiter: str) -> pl.Series:
     """How many fields each record has, quoted parts left out of account."""
-    return records.str.replace_all(_QUOTED, "").str.count_matches(delimiter, literal=True) + 1
+    bare = records.str.replace_all(_QUOTED, "") if records.str.contains('"', literal=True).any() else records
+    return bare.str.count_matches(delimiter, literal=True) + 1
 
 
 def detect_delimiter(header: str, records: pl.Series, label: str) -> str:

@@ -18,6 +18,7 @@ import re
 from collections.abc import Iterator
 from hashlib import sha256
 from io import IncrementalNewlineDecoder
+from itertools import chain
 from pathlib import Path
 
 from registry import Fault, GraftledgerError
@@ -36,6 +37,7 @@ _SIGNS_IN_WORDS = re.compile(
     rb"|%(letter)b[\x83\x86-\x8a\x8e\x95\x98\x9a\x9e\x9f]|[\x83\x86-\x8a\x8e\x95\x98\x9a\x9e\x9f]%(letter)b"
     % {b"letter": _LETTER}
 )
+_HINTS = (_UTF_8_LETTER, _NOT_WINDOWS_1252, _TURKISH, _SIGNS_IN_WORDS)
 
 
 def inspect_bytes(path: Path) -> tuple[bytes, str]:
@@ -70,59 +72,61 @@ def detect_encoding(path: Path, label: str) -> str:
 
     Raises: GraftledgerError where it is no text or the encoding cannot be told.
     """
-    lines_before, broken_line = 0, 0
-    decoder = codecs.getincrementaldecoder("utf-8")()
-    high = other = turkish = signs = False
     with path.open("rb") as file:
         start = file.read(4)
-        if start in (codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE):
-            raise GraftledgerError(Fault("the file is written in UTF-32.", label, mend=SAVE_AS_UTF_8))
-        for mark, encoding in _MARKS:
-            if start.startswith(mark):
-                return encoding
-        file.seek(0)
-        while block := file.read(BLOCK_BYTES):
-            block += file.readline(BLOCK_BYTES)
-            if b"\0" in block:
-                raise not_text(label)
-            if not broken_line:
-                try:
-                    decoder.decode(block)
-                except UnicodeDecodeError as error:
-                    broken_line = lines_before + block.count(b"\n", 0, error.start) + 1
-            high = high or _UTF_8_LETTER.search(block) is not None
-            if not block.isascii():
-                other = other or _NOT_WINDOWS_1252.search(block) is not None
-                turkish = turkish or _TURKISH.search(block) is not None
-                signs = signs or _SIGNS_IN_WORDS.search(block) is not None
-            lines_before += block.count(b"\n")
-    if not broken_line:
-        try:
-            decoder.decode(b"", final=True)
-        except UnicodeDecodeError:
-            broken_line = lines_before + 1
-    if not broken_line:
+    if start in (codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE):
+        raise GraftledgerError(Fault("the file is written in UTF-32.", label, mend=SAVE_AS_UTF_8))
+    for mark, encoding in _MARKS:
+        if start.startswith(mark):
+            return encoding
+    broken_line = _first_line_not_utf_8(path, label)
+    if broken_line is None:
         return "utf-8"
-    if high:
+    found = {pattern for block in _line_blocks(path) for pattern in _HINTS if pattern.search(block)}
+    if _UTF_8_LETTER in found:
         raise GraftledgerError(
             Fault(
                 "some characters are written in UTF-8 and others are not; the file may be damaged.",
                 label,
-                row=broken_line - 1 or None,
+                row=broken_line or None,
                 mend=SAVE_AS_UTF_8,
             )
         )
-    if other or turkish or signs:
-        likely = "windows-1254" if turkish and not (other or signs) else "cp850 or mac-roman"
+    if found:
+        likely = "windows-1254" if found == {_TURKISH} else "cp850 or mac-roman"
         raise GraftledgerError(
             Fault(
                 "the encoding cannot be told: the file is neither UTF-8 nor plainly Windows-1252.",
                 label,
-                row=broken_line - 1 or None,
+                row=broken_line or None,
                 mend=f"{SAVE_AS_UTF_8} Or write in the mapping which it is, for example {likely}.",
             )
         )
     return "windows-1252"
+
+
+def _line_blocks(path: Path) -> Iterator[bytes]:
+    """Blocks that end with a line, so that no sign is torn apart."""
+    with path.open("rb") as file:
+        while block := file.read(BLOCK_BYTES):
+            yield block + file.readline(BLOCK_BYTES)
+
+
+def _first_line_not_utf_8(path: Path, label: str) -> int | None:
+    """Lines before the first byte that is not UTF-8; None where all are. Raises: GraftledgerError for binary files."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    lines_before = 0
+    broken_line: int | None = None
+    for block in chain(_line_blocks(path), [b""]):
+        if b"\0" in block:
+            raise not_text(label)
+        if broken_line is None:
+            try:
+                decoder.decode(block, final=not block)
+            except UnicodeDecodeError as error:
+                broken_line = lines_before + block.count(b"\n", 0, error.start)
+        lines_before += block.count(b"\n")
+    return broken_line
 
 
 def not_text(label: str) -> GraftledgerError:
