@@ -14,6 +14,7 @@ import numpy as np
 from numpy.random import Generator
 
 from registry.milestones import MILESTONES, yearly
+from registry.settings import DEFAULT_AGE_EDGES
 
 from ._course import SEVERE, Course, Spell
 from ._draw import NEVER, Bools, Floats, Ints, checked_codes, pick, stream
@@ -149,9 +150,14 @@ def draw_contacts(
 
 
 def _days_to_loss(rng: Generator, patients: Patients, patient: Ints, model: Model) -> Ints:
-    scale = model.loss_scale_years * np.exp(model.loss_log_scale_per_year_of_age * (patients.age[patient] - 35))
+    scale = model.loss_scale_years * np.exp(model.loss_log_scale_per_age_band * _band(patients.age[patient]))
     days = np.floor(scale * rng.weibull(model.loss_shape, len(patient)) * YEAR)
     return np.asarray(np.minimum(days, NEVER), dtype=np.int64)
+
+
+def _band(age: Ints) -> Ints:
+    """Age bands above (or below) the one from 25 to 34 years."""
+    return np.digitize(age, DEFAULT_AGE_EDGES).astype(np.int64) - 1
 
 
 def _scheduled_days(rng: Generator, count: int, model: Model) -> Ints:
@@ -171,7 +177,7 @@ def _attendance(patients: Patients, sessions: Sessions, course: Course, model: M
     """Probability that each milestone's contact takes place."""
     share = np.array([model.attendance.get(name, model.attendance["yearly"]) for name in _NAMES])
     log_odds = np.log(share / (1.0 - share)) + (
-        model.attendance_log_odds_per_year_of_age * (patients.age[sessions.patient] - 35)[:, None]
+        model.attendance_log_odds_per_age_band * _band(patients.age[sessions.patient])[:, None]
     )
     if model.attendance_log_odds_with_symptom:
         due = np.array([milestone.due for milestone in SCHEDULE])

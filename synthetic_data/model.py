@@ -218,9 +218,10 @@ class Model:
     loss_shape: float = 0.60
     """Weibull shape of the time from the first session here to loss of contact."""
     loss_scale_years: float = 8.0
-    """Weibull scale at age 35, in years."""
-    loss_log_scale_per_year_of_age: float = 0.03
-    """Change of the log scale per year of age: younger patients are lost earlier."""
+    """Weibull scale of patients from 25 to 34 years of age, in years."""
+    loss_log_scale_per_age_band: float = 0.30
+    """Change of the log scale per age band: younger patients are lost earlier. Bands, not years, so that within a
+    band loss tells nothing of the outcome."""
     round_days: int = 60
     """Before the data were sent, each site called every patient still in contact, within this many days."""
     attendance: Mapping[str, float] = field(
@@ -233,9 +234,9 @@ class Model:
             "yearly": 0.55,
         }
     )
-    """Share of due contacts that take place, by milestone, at age 35."""
-    attendance_log_odds_per_year_of_age: float = 0.012
-    """Change of the log odds of attending per year of age."""
+    """Share of due contacts that take place, by milestone, of patients from 25 to 34 years of age."""
+    attendance_log_odds_per_age_band: float = 0.12
+    """Change of the log odds of attending per age band."""
     early_days: float = 1.5
     """A contact from month 3 on is arranged this many days before it is due, so that with the late tail it takes
     place on the due day on average."""
@@ -256,7 +257,8 @@ class Model:
 
     # What makes observation tell of the outcome: off unless asked for
     attendance_log_odds_with_symptom: float = 0.0
-    """Change of the log odds of attending while numb or after a complication. Above zero, the well stay away."""
+    """Change of the log odds of attending while numb or after a complication. Above zero the well
+    stay away, below zero the unwell."""
     leave_after_elsewhere_share: float = 0.0
     """Share of patients who break off contact at a session elsewhere, so that it stays unknown."""
 
