@@ -1,0 +1,75 @@
+"""The demonstration: a fictional practice from synthetic records to the audit, in one folder."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from registry.errors import Fault, GraftledgerError
+from registry.store import start_registry
+
+from ._app import command, say
+
+MARKER = ".graftledger-demo"
+PRACTICE = "Lantern Bay Practice (fictional)"
+QUARTER = "2026-Q3"
+
+
+def prepare_folder(folder: Path) -> None:
+    """An empty folder that carries the demonstration's mark; only a former demonstration is replaced.
+
+    Raises: GraftledgerError where the folder holds anything else.
+    """
+    if folder.exists() and any(folder.iterdir()) and not (folder / MARKER).exists():
+        raise GraftledgerError(
+            Fault("the folder is not empty, and no former demonstration.", str(folder), mend="Choose another folder.")
+        )
+    if folder.exists():
+        shutil.rmtree(folder)
+    folder.mkdir(parents=True)
+    (folder / MARKER).write_text("Made by graftledger demo; replaced by the next one.\n", encoding="utf-8")
+
+
+@command("demo")
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the demonstration.")] = Path("demo"),
+    patients: Annotated[int, typer.Option(min=1, help="How many fictional patients.")] = 5000,
+    seed: Annotated[int, typer.Option(help="Seed of the generator; the same seed gives the same records.")] = 1,
+) -> None:
+    """Show everything on fictional records: synthesise, take in, compute figures, write the audit."""
+    from ._audit import audit
+    from ._figures import figures
+    from ._intake import intake
+    from ._synthesise import synthesise
+
+    prepare_folder(folder)
+    sites, registry = folder / "from_the_sites", folder / "registry"
+
+    say(f"1. Fictional records of {patients:,} patients, 1% of the rows spoilt on purpose")
+    synthesise(patients=patients, seed=seed, out=sites, errors=0.01)
+    from synthetic_data import SITES, SURGEONS
+
+    say("\n2. A new registry")
+    start_registry(registry, list(SITES), list(SURGEONS), PRACTICE)
+    say(f"Made in {registry}.")
+
+    say("\n3. Intake: every row is checked, the sound ones are loaded")
+    intake([path for path in sorted(sites.iterdir()) if path.is_dir()], registry=registry, received_by="demo")
+
+    say("\n4. Figures")
+    for measure in ("time-to-next-session", "complications", "graft-survival"):
+        say()
+        figures(measure, registry=registry)
+
+    say("\n5. The quarterly audit")
+    audit(QUARTER, registry=registry, out=folder / "audit")
+
+    say("\nLook at:")
+    say(f"  the audit      {folder / 'audit' / 'audit.html'}  (open it in a browser)")
+    say(f"  its figures    {folder / 'audit' / 'figures.json'}")
+    say(f"  the mistakes   {sites / 'planted_errors.csv'}  (and: graftledger held-back --registry {registry})")
+    say(f"  the truth      {sites / 'truth.json'}")
+    say(f"Ask for more:    graftledger figures graft-survival --by technique --registry {registry}")
