@@ -9,11 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, timedelta
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from registry._ddl import quoted
+import duckdb
+
+from registry._ddl import record_tables_ddl
 from registry.definition import RECORD_TYPES, Kind, record_type
+from registry.settings import parse_settings
 from registry.snapshot import computed_sums, store_sums
 from registry.store import Registry, open_registry
 
@@ -61,17 +65,30 @@ def insert_rows(registry: Registry, record_name: str, rows: Sequence[Row]) -> No
     """Put rows into a table, with defaults for what they leave out, and renew the snapshot."""
     record = record_type(record_name)
     pseudonyms = {field.name for field in record.fields if field.kind is Kind.PSEUDONYM}
+    values: list[Any] = []
     for number, row in enumerate(rows):
         full = {**DEFAULTS[record_name], **row}
+        assert set(full) <= set(record.field_names), f"{record_name} has no field {set(full) - set(record.field_names)}"
         if record.key[0] in pseudonyms:
             full.setdefault(record.key[0], f"{record_name}{number}")
-        full = {name: key(value) if name in pseudonyms else value for name, value in full.items()}
-        columns = ", ".join(quoted(name) for name in full)
-        registry.connection.execute(
-            f"insert into {record_name} ({columns}, intake_id) values ({', '.join('?' * len(full))}, 1)",
-            list(full.values()),
-        )
-    store_sums(registry.connection, computed_sums(registry.connection))
+        for name in record.field_names:
+            value = full.get(name)
+            values.append(key(value) if name in pseudonyms and value is not None else value)
+    if rows:
+        line = f"({', '.join('?' * len(record.fields))}, 1)"
+        registry.connection.execute(f"insert into {record_name} values {', '.join([line] * len(rows))}", values)
+        store_sums(registry.connection, computed_sums(registry.connection))
+
+
+@contextmanager
+def registry_in_memory(sites: Sequence[str] = ("A", "B"), surgeons: Sequence[str] = ("S1", "S2")) -> Iterator[Registry]:
+    """An empty registry without a file, for tests that fill many."""
+    content = {"practice": "Test practice", "sites": list(sites), "surgeons": list(surgeons)}
+    with duckdb.connect() as connection:
+        connection.execute((files("registry") / "_bookkeeping.sql").read_text(encoding="utf-8"))
+        for statement in record_tables_ddl():
+            connection.execute(statement)
+        yield Registry(Path(), parse_settings(content, "settings.toml"), connection)
 
 
 @contextmanager
