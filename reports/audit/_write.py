@@ -20,12 +20,12 @@ def write_audit(folder: Path, html: str, figures_json: str, *, replace: bool = F
     targets = (folder / PAGE_FILE, folder / FIGURES_FILE)
     present = [path for path in targets if path.is_dir() or (path.exists() and not replace)]
     if present:
+        names = " and ".join(path.name for path in present)
         raise GraftledgerError(
-            *(
-                Fault(
-                    "an audit is here already.", str(path), mend="Choose another folder with --out, or add --replace."
-                )
-                for path in present
+            Fault(
+                f"{names} of an earlier audit would be overwritten.",
+                str(folder),
+                mend="Choose another folder with --out, or add --replace.",
             )
         )
     written: list[Path] = []

@@ -114,7 +114,7 @@ def plot_words(rows: Sequence[IntervalRow], subject: str) -> str:
         if row.figure is None:
             heading = f"{row.label}, "
         else:
-            parts.append(f"{heading}{row.label}: {_result(row.figure)} ({_basis(row.figure)})")
+            parts.append(f"{heading}{row.label}: {_result(row.figure)}, {_basis(row.figure)}")
     return f"Interval plot of {subject}. {'; '.join(parts)}. The table gives the same numbers."
 
 
@@ -146,14 +146,13 @@ def _result(figure: Figure) -> str:
         return wording.estimate_words(figure)
     if figure.estimate == 0:
         return f"none seen: {wording.interval_words(figure)}"
-    return f"{wording.percent(figure.estimate)}  ({wording.interval_words(figure)})"
+    return f"{wording.percent(figure.estimate)} ({wording.interval_words(figure)})"
 
 
 def _basis(figure: Figure) -> str:
-    if figure.n == 0:
-        return f"0 {figure.n_unit}"
-    few = ", too few" if "too_few" in figure.flags else ""
-    return f"{wording.fraction(figure)} {figure.n_unit}{few}"
+    few = ", too few" if "too_few" in figure.flags and figure.n else ""
+    counted = wording.whole(figure.n) if figure.events is None or not figure.n else wording.fraction(figure)
+    return f"{counted} {figure.n_unit}{few}"
 
 
 def _axis(rows: Sequence[IntervalRow], *, from_zero: bool) -> tuple[float, float, float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipelines import MEASURE_LABELS, NOT_COUNTED_REASONS
-from pipelines.measures import PRESENT_MEASURES
+from pipelines.measures import PRESENT_MEASURES, WINDOW_MEASURES
 from registry.definition import record_type
 from registry.milestones import MATURE_COUNT_FROM, MATURE_COUNT_TO, MONTH_6, MONTH_12
 
@@ -38,12 +38,18 @@ def definitions(data: AuditData) -> Section:
     def meaning(field_name: str) -> str:
         return visit.field(field_name).meaning
 
+    def when(measure: str) -> str:
+        """When the event counts, and which contact tells."""
+        window, closes = next((known.window, known.closes) for known in WINDOW_MEASURES if known.name == measure)
+        return f"Counts up to day {window}, told by the contacts up to the first on day {window} to {closes}."
+
     severe = _code("visit", "swelling_since_last", "severe")
+    severe = f"Severe: {severe[0].lower()}{severe[1:]}."
     measures = {
-        "severe_swelling": f"{meaning('swelling_since_last')} Severe: {severe[0].lower()}{severe[1:]}.",
-        "bruised_eyes": meaning("periorbital_bruising_since_last"),
-        "folliculitis": meaning("folliculitis_since_last"),
-        "infection": f"{meaning('infection_since_last')} Superficial or deep.",
+        "severe_swelling": f"{meaning('swelling_since_last')} {severe} {when('severe_swelling')}",
+        "bruised_eyes": f"{meaning('periorbital_bruising_since_last')} {when('bruised_eyes')}",
+        "folliculitis": f"{meaning('folliculitis_since_last')} {when('folliculitis')}",
+        "infection": f"{meaning('infection_since_last')} Superficial or deep. {when('infection')}",
         "numbness": f"{meaning('numbness_donor')} {meaning('numbness_recipient')} Reduced or absent counts as numb. "
         f"Month 6 takes the nearest contact on day {MONTH_6.opens} to {MONTH_6.closes}, month 12 that on day "
         f"{MONTH_12.opens} to {MONTH_12.closes}.",

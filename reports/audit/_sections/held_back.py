@@ -17,6 +17,7 @@ _DETAILED = 3
 def held_back(data: AuditData) -> Section:
     """Rows delivered by kind of record, and the reasons of the last intakes."""
     held = [figure for figure in picked(data.intake, "rows_held_back") if "rule" not in figure.group]
+    rows_held = sum(figure.n for figure in held)
     read = picked(data.intake, "rows_read")
     intakes = sorted({count.intake_id for count in data.intakes})
     return Section(
@@ -25,7 +26,7 @@ def held_back(data: AuditData) -> Section:
         "held_back.html",
         {
             "read": wording.counted(sum(figure.n for figure in read), "row"),
-            "held": wording.whole(sum(figure.n for figure in held)),
+            "held": f"{wording.whole(rows_held)} {'was' if rows_held == 1 else 'were'}",
             "by_record": _by_record(data),
             "by_intake": _by_intake(data),
             "reasons": _reasons(data, intakes[-_DETAILED:]),

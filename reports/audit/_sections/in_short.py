@@ -13,8 +13,8 @@ from ...layout import Section, picked
 from .._data import YEARS, AuditData
 from .numbness import milestone_label
 
-_NOT_DUE = ("not_due", "died", "operated_again")
-"""Reasons that say nothing about how well a practice follows its patients."""
+_NOT_ASSESSED = ("not_reached", "missed_visit", "item_empty")
+"""Why a session that was due could not be assessed."""
 
 
 def in_short(data: AuditData) -> Section:
@@ -109,11 +109,12 @@ def _survival(data: AuditData) -> str:
 
 def _cautions(data: AuditData) -> list[str]:
     cautions = []
-    if any(day is None or day < data.quarter.last_on for day in data.complete_to.values()):
-        ends_on = wording.date_words(data.quarter.last_on)
+    short = sum(day is None or day < data.quarter.last_on for day in data.complete_to.values())
+    if short:
+        sites = "the only site" if len(data.complete_to) == 1 else f"{short} of {len(data.complete_to)} sites"
         cautions.append(
-            f"The quarter has not been fully reported: it ends on {ends_on}, and records are declared complete to "
-            f"{data.complete_words}. Its figures will change."
+            f"The quarter has not been fully reported: it ends on {wording.date_words(data.quarter.last_on)}, and the "
+            f"records of {sites} do not reach that day. Its figures will change."
         )
     least = _least_assessed(data.complications)
     if least is not None:
@@ -140,7 +141,7 @@ def _cautions(data: AuditData) -> list[str]:
 def _least_assessed(figures: Sequence[Figure]) -> tuple[Figure, int] | None:
     """The figure with the most due and not assessed for each one assessed."""
     missed = [
-        (figure, sum(count for reason, count in figure.not_counted.items() if reason not in _NOT_DUE))
+        (figure, sum(count for reason, count in figure.not_counted.items() if reason in _NOT_ASSESSED))
         for figure in figures
     ]
     missed = [(figure, count) for figure, count in missed if count]

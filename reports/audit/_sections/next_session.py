@@ -16,7 +16,6 @@ from ...layout import Picture, Row, Section, Table, capitalised, not_counted_tab
 from .._data import YEARS, AuditData
 
 _ALL = "All ages"
-_TITLE = "Chance of a next session"
 
 
 def next_session(data: AuditData) -> Section:
@@ -34,7 +33,11 @@ def next_session(data: AuditData) -> Section:
             continue
         drawing = curve_panel(curves, f"next{number}", years=YEARS, top=top, axis_title="Years since the first session")
         title = _title(band)
-        pictures.append(Picture(drawing, panel_words(f"{_TITLE.lower()}, {title}", curves, YEARS), title))
+        pictures.append(
+            Picture(
+                drawing, panel_words(f"chance of a next session, {title[0].lower()}{title[1:]}", curves, YEARS), title
+            )
+        )
     return Section(
         "next-session",
         "Time to the next session",
