@@ -96,8 +96,8 @@ PRESENT_MEASURES: tuple[PresentMeasure, ...] = (
         "numbness",
         "Numbness",
         (MONTH_6, MONTH_12),
-        # absent only where both areas were answered; one numb area is enough to be present
-        answered=f"{_DONOR_NUMB} or {_RECIPIENT_NUMB} or (numbness_donor = 'none' and numbness_recipient = 'none')",
+        # told only where both areas were answered: to count a lone numb area, but not a lone normal one, biases up
+        answered="numbness_donor is not null and numbness_recipient is not null",
         positive=f"{_DONOR_NUMB} or {_RECIPIENT_NUMB}",
     ),
     PresentMeasure(
