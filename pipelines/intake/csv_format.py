@@ -18,7 +18,7 @@ import polars as pl
 
 from registry import Fault, GraftledgerError
 
-_BLOCK_BYTES = 4 * 2**20
+_BLOCK_BYTES = 8 * 2**20
 _LONGEST_LINE_BYTES = 2**20
 _RAGGED_SHOWN = 5
 _WELL_QUOTED = r'^(?:"(?:[^"]|"")*"|[^",]*)(?:,(?:"(?:[^"]|"")*"|[^",]*))*$'

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from registry import RECORD_TYPES, Settings, quoted
 from registry.definition import RecordType, Severity
+from registry.definition.row_checks import DUPLICATE_KEY
 
 from .checks import Check, field_checks, key_check, parent_checks, rule_checks
 from .frames import count, field_chunks, field_frame, rule_frames
@@ -73,9 +74,8 @@ def _passes(
     for chunk in field_chunks(connection, record):
         for declared in record.fields:
             yield validate(field_frame(chunk, declared), field_checks(declared, settings))
-    _note_fields_at_fault(connection, record)
-    for chunk in field_chunks(connection, record):
         yield validate(chunk[list(record.key)], [key_check(record)])
+    _note_fields_at_fault(connection, record)
     by_row = [known_key_check(record), *parent_checks(record), *rule_checks(record, across_siblings=False)]
     for frame in rule_frames(connection, row_rules_sql(record), today):
         yield validate(frame, by_row)
@@ -111,11 +111,12 @@ def _check_id(connection: duckdb.DuckDBPyConnection, check: Check) -> int:
 
 
 def _note_fields_at_fault(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None:
-    """So far only fields by themselves have been judged: a rule that reads one of those found is not judged."""
+    """So far only fields and the key have been judged: a rule that reads a field found at fault is not judged."""
     connection.execute(
         f"insert into {FIELDS_AT_FAULT} select record_type, row_id, list(distinct field) "
-        "from finding join check_made using (check_id) where record_type = ? and severity = ? group by all",
-        [record.name, Severity.HOLD],
+        "from finding join check_made using (check_id) "
+        "where record_type = ? and severity = ? and rule <> ? group by all",
+        [record.name, Severity.HOLD, DUPLICATE_KEY],
     )
 
 

@@ -60,45 +60,35 @@ def type_rows(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None
     """Make the typed table of a record type from its staging table."""
     values = ", ".join(f"{readable_sql(field)} as {quoted(field.name)}" for field in record.fields)
     canonical = ", ".join(
-        f"coalesce(value.{quoted(name)}::varchar, {_UNREADABLE} || text.{quoted(name)}) as {quoted(name)}"
-        for name in record.field_names
+        f"{literal(field.name)}: coalesce(({readable_sql(field)})::varchar, {_UNREADABLE} || {quoted(field.name)})"
+        for field in record.fields
     )
+    names = ", ".join(quoted(name) for name in record.field_names)
     key = ", ".join(quoted(name) for name in record.key)
-    keyed = " and ".join(f"{quoted(name)} is not null" for name in record.key)
+    has_key = " and ".join(f"{quoted(name)} is not null" for name in record.key)
     connection.execute(f"""
         create temp table {typed(record)} as
-        with value as (
-            select row_id, {values} from {staged(record)}
-        ),
-        canonical as (
-            select row_id, {canonical} from value join {staged(record)} as text using (row_id)
+        with readable as (
+            select row_id, {values}, {{{canonical}}} as canonical from {staged(record)}
         ),
         hashed as (
-            select row_id, md5_number({row_text_sql(record)}) as content from canonical
+            select row_id, {names}, md5_number({row_text_sql(record, "canonical")}) as content from readable
         ),
         known as (
-            select value.row_id, bool_or(md5_number({row_text_sql(record, "held")}) = hashed.content) as unchanged
-            from value
-            join hashed using (row_id)
-            join {quoted(record.name)} as held on {key_equal_sql(record, "value", "held")}
-            group by value.row_id
+            select hashed.row_id, bool_or(hashed.content = md5_number({row_text_sql(record, "held")})) as unchanged
+            from hashed join {quoted(record.name)} as held on {key_equal_sql(record, "hashed", "held")}
+            group by all
         ),
-        first_of_content as (
-            select row_id, case when {keyed} then min(row_id) over (partition by {key}, content) end as first_row_id
-            from value join hashed using (row_id)
+        compared as (
+            select
+                hashed.*,
+                known.row_id is not null as key_is_known,
+                coalesce(known.unchanged, false) as unchanged,
+                case when {has_key} then min(row_id) over (partition by {key}, content) else row_id end as same_as
+            from hashed left join known using (row_id)
         )
         select
-            value.*,
-            hashed.content,
-            known.row_id is not null as key_is_known,
-            case
-                when known.unchanged then 'unchanged'
-                when first_row_id < value.row_id then 'copy'
-                else 'candidate'
-            end as standing,
-            coalesce(first_row_id, value.row_id) as same_as
-        from value
-        join hashed using (row_id)
-        join first_of_content using (row_id)
-        left join known using (row_id)
+            * exclude (unchanged),
+            case when unchanged then 'unchanged' when same_as < row_id then 'copy' else 'candidate' end as standing
+        from compared
     """)

@@ -7,8 +7,8 @@ for every expectation. The frame's index is the row id, and the default index is
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any
 
 from registry import Fault, GraftledgerError
 from registry.definition import Severity
@@ -25,7 +25,7 @@ Validate = Callable[["pd.DataFrame", Sequence[Check]], Failures]
 def make_validator() -> Validate:
     """Load Great Expectations, which takes seconds, and return the function that validates a frame with it.
 
-    The context lives in memory: nothing is written, nothing is sent.
+    The context lives in memory: nothing stays on disk, nothing is sent.
     """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # deprecations inside the library, none of ours
@@ -38,7 +38,7 @@ def make_validator() -> Validate:
     asset = context.data_sources.add_pandas("delivery").add_dataframe_asset("rows")
     rows = asset.add_batch_definition_whole_dataframe("rows")
 
-    def validate(frame: pd.DataFrame, checks: Sequence[Check]) -> Failures:
+    def results(frame: pd.DataFrame, checks: Sequence[Check], result_format: str) -> Iterator[tuple[Check, Any]]:
         suite = gx.ExpectationSuite(
             name="checks",
             expectations=[
@@ -50,18 +50,22 @@ def make_validator() -> Validate:
                 for position, check in enumerate(checks)
             ],
         )
-        outcome = rows.get_batch({"dataframe": frame}).validate(suite, result_format={"result_format": "COMPLETE"})
-        failures = []
+        outcome = rows.get_batch({"dataframe": frame}).validate(suite, result_format={"result_format": result_format})
+        if len(outcome.results) != len(checks):
+            raise _not_carried_out("every rule")
         for result in outcome.results:
             assert result.expectation_config is not None
-            check = checks[result.expectation_config.meta["check"]]
-            found = result.result.get("unexpected_index_list")
-            if found is None or result.success != (not found):
+            yield checks[result.expectation_config.meta["check"]], result
+
+    def validate(frame: pd.DataFrame, checks: Sequence[Check]) -> Failures:
+        """Ask of every check whether any row fails, and of those that say so, which rows: it halves the overhead."""
+        failing = [check for check, result in results(frame, checks, "BOOLEAN_ONLY") if not result.success]
+        failures = []
+        for check, result in results(frame, failing, "COMPLETE") if failing else ():
+            row_ids = result.result.get("unexpected_index_list")
+            if not row_ids:  # the check itself broke down
                 raise _not_carried_out(check.rule)
-            if found:
-                failures.append((check, [int(row_id) for row_id in found]))
-        if len(outcome.results) != len(checks):
-            raise _not_carried_out("every check")
+            failures.append((check, [int(row_id) for row_id in row_ids]))
         return failures
 
     return validate
@@ -69,7 +73,5 @@ def make_validator() -> Validate:
 
 def _not_carried_out(what: str) -> GraftledgerError:
     return GraftledgerError(
-        Fault(
-            f"{what} could not be carried out; nothing was changed.", mend="This is a fault of the program: report it."
-        )
+        Fault(f"{what} could not be checked; nothing was changed.", mend="This is a fault of the program: report it.")
     )

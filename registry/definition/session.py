@@ -313,9 +313,9 @@ SESSION = RecordType(
             "session",
             ("session_number", "performed_on", "patient_key"),
             "coalesce(max(performed_on) over (partition by patient_key order by session_number "
-            "rows between unbounded preceding and 1 preceding) <= performed_on, true) "
+            "range between unbounded preceding and 1 preceding) <= performed_on, true) "
             "and coalesce(min(performed_on) over (partition by patient_key order by session_number "
-            "rows between 1 following and unbounded following) >= performed_on, true)",
+            "range between 1 following and unbounded following) >= performed_on, true)",
             "the patient's sessions are not numbered in the order of their dates",
             "Correct the number or the date.",
             across_siblings=True,

@@ -1,0 +1,80 @@
+"""The derived expectations: every code and both ends of every range pass, and what lies outside fails."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from pipelines.intake.checks import Check, field_checks, number_column
+from pipelines.intake.validation import Validate, make_validator
+from registry import RECORD_TYPES, GraftledgerError, Settings
+from registry.definition import ROW_CHECKS, Field, Kind
+
+SETTINGS = Settings("Test practice", ("A", "B"), ("S1", "S2"))
+FIELDS = {f"{record.name}.{field.name}": field for record in RECORD_TYPES for field in record.fields}
+CODED = {
+    name: field
+    for name, field in FIELDS.items()
+    if field.kind in (Kind.CODE, Kind.CODE_SET, Kind.YES_NO, Kind.SITE, Kind.SURGEON)
+}
+NUMBERS = {name: field for name, field in FIELDS.items() if field.low is not None}
+
+
+@pytest.fixture(scope="module")
+def validate() -> Validate:
+    return make_validator()
+
+
+def allowed_values(field: Field) -> list[str]:
+    match field.kind:
+        case Kind.CODE_SET:
+            assert field.codes is not None
+            return [*field.codes.names, ";".join(field.codes.names)]
+        case Kind.YES_NO:
+            return ["yes", "no"]
+        case Kind.SITE:
+            return ["A", "B"]
+        case Kind.SURGEON:
+            return ["S1", "S2", *field.also_allowed]
+        case _:
+            assert field.codes is not None
+            return list(field.codes.names)
+
+
+def test_only_the_responsible_surgeon_may_be_elsewhere() -> None:
+    """By hand, from the meaning of session.surgeon_code."""
+    assert [name for name, field in FIELDS.items() if field.also_allowed] == ["session.surgeon_code"]
+
+
+@pytest.mark.parametrize("name", CODED)
+def test_every_code_passes_and_other_text_fails(name: str, validate: Validate) -> None:
+    field = CODED[name]
+    sound = allowed_values(field)
+    wrong = ["", "None", sound[0] + " ", sound[0].upper() + "x", f"{sound[0]};", f";{sound[0]}"]
+    frame = pd.DataFrame({field.name: sound + wrong}, index=range(1, len(sound + wrong) + 1))
+    ((check, row_ids),) = validate(frame, field_checks(field, SETTINGS))
+    assert check.rule == "unknown_code"
+    assert row_ids == list(range(len(sound) + 1, len(sound + wrong) + 1))
+
+
+@pytest.mark.parametrize("name", NUMBERS)
+def test_both_ends_of_a_range_are_in_it(name: str, validate: Validate) -> None:
+    field = NUMBERS[name]
+    assert field.low is not None
+    assert field.high is not None
+    values = [field.low, field.high, field.low - 0.001, field.high + 0.001, None]
+    checks = [check for check in field_checks(field, SETTINGS) if check.rule == "out_of_range"]
+    frame = pd.DataFrame({number_column(field): values}, index=range(10, 15))
+    assert [row_ids for _, row_ids in validate(frame, checks)] == [[12, 13]]
+
+
+def test_every_check_of_a_field_is_in_the_dictionary() -> None:
+    rules = {check.rule for field in FIELDS.values() for check in field_checks(field, SETTINGS)}
+    assert rules <= set(ROW_CHECKS)
+
+
+def test_a_check_that_breaks_down_is_never_taken_for_a_pass(validate: Validate) -> None:
+    frame = pd.DataFrame({"a": ["x"]})
+    check = Check("some_rule", "b", "ExpectColumnValuesToBeInSet", {"column": "b", "value_set": [1]}, "reason", "mend")
+    with pytest.raises(GraftledgerError, match="some_rule could not be checked; nothing was changed"):
+        validate(frame, [check])
