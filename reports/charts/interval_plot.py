@@ -15,6 +15,8 @@ from .theme import BLUE, FAINT, GREY, INK, QUIET, SIZE, SMALL_SIZE, layer_of, pi
 
 _STEPS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.25, 0.5)
 
+_LETTER, _MOST_LETTERS = 7, 19
+"""Pixels that a letter of a name takes, and letters that fit beside a result where the plot is narrow."""
 _LEAST_SPAN = 0.2
 """An axis that does not start at 0 ends at 100% and shows at least this much, so that small differences look small."""
 
@@ -44,13 +46,11 @@ def interval_plot(
 
     low, high, step = _axis(rows, from_zero=from_zero)
     row_height, width = (54, 300) if narrow else (34, 340)
-    padding = (
-        {"left": 14, "right": 24, "top": 8, "bottom": 44}
-        if narrow
-        else {"left": 172, "right": 192, "top": 8, "bottom": 44}
-    )
+    longest = max((len(row.label) for row in rows), default=0)
+    left, right = (14, 24) if narrow else (min(280, max(160, 20 + _LETTER * longest)), 192)
+    padding = {"left": left, "right": right, "top": 8, "bottom": 44}
     height = row_height * len(rows)
-    data = [_drawn(row, (number + 0.5) * row_height) for number, row in enumerate(rows)]
+    data = [_drawn(row, (number + 0.5) * row_height, narrow=narrow) for number, row in enumerate(rows)]
     x = alt.X(
         "x:Q",
         scale=alt.Scale(domain=[low, high], nice=False, zero=False),
@@ -118,10 +118,11 @@ def plot_words(rows: Sequence[IntervalRow], subject: str) -> str:
     return f"Interval plot of {subject}. {'; '.join(parts)}. The table gives the same numbers."
 
 
-def _drawn(row: IntervalRow, y: float) -> dict[str, Any]:
+def _drawn(row: IntervalRow, y: float, *, narrow: bool) -> dict[str, Any]:
     figure = row.figure
+    label = row.label if not narrow or len(row.label) <= _MOST_LETTERS else f"{row.label[: _MOST_LETTERS - 1]}…"
     if figure is None:
-        return {"y": y, "heading": True, "few": False, "label": row.label}
+        return {"y": y, "heading": True, "few": False, "label": label}
     few = "too_few" in figure.flags
     colour = GREY if few else BLUE
     shown = figure.estimate is not None
@@ -129,7 +130,7 @@ def _drawn(row: IntervalRow, y: float) -> dict[str, Any]:
         "y": y,
         "heading": False,
         "few": few,
-        "label": row.label,
+        "label": label,
         "estimate": figure.estimate,
         "lower": figure.lower if shown else None,
         "upper": figure.upper if shown else None,

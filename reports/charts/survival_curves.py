@@ -161,10 +161,12 @@ def _end_labels(curves: Sequence[Curve], points: Sequence[Point], top: float) ->
         own = [point for point in points if point["curve"] == curve.label]
         if own and own[-1]["year"] > 0:
             ends.append((own[-1]["estimate"], own[-1]["year"], curve))
+    free_above = float(_HEIGHT - 7)  # pixels from the top: each label stands clear of the one below it
     for place, (estimate, year, curve) in enumerate(sorted(ends, key=lambda end: end[0])):
         height = _HEIGHT * (1 - estimate / top)
         below = place == 0 and len(ends) > 1
-        at = min(_HEIGHT - 7, height + 13) if below else max(4, height - 10)
+        at = max(4.0, min(free_above, height + 13 if below else height - 10))
+        free_above = at - 13
         yield _text(curve.label, max(year, 1.8), at, "right", curve.colour)
 
 

@@ -117,3 +117,15 @@ def test_a_name_is_never_markup() -> None:
     svg = interval_plot([IntervalRow("<script>&", SEEN)], "p", "Share").svg
     assert "<script>" not in svg
     assert "<script>&" in texts(svg)
+
+
+def test_a_long_name_keeps_clear_of_the_numbers() -> None:
+    name = "Site " + "M" * 24  # the longest that settings allow
+    rows = [IntervalRow(name, SEEN)]
+    wide, narrow = interval_plot(rows, "p", "Share"), interval_plot(rows, "p", "Share", narrow=True)
+    assert name in texts(wide.svg)
+    assert wide.width > interval_plot([IntervalRow("a", SEEN)], "p", "Share").width
+    (shortened,) = (text for text in texts(narrow.svg) if text.startswith("Site M"))
+    assert shortened.endswith("…")
+    assert len(shortened) == 19
+    assert name in plot_words(rows, "swelling")

@@ -10,7 +10,7 @@ import pytest
 from pipelines.figure import Figure
 from registry import durations
 from reports.charts import Curve, curve_panel
-from reports.charts.survival_curves import _points, common_top, panel_words
+from reports.charts.survival_curves import _end_labels, _points, common_top, panel_words
 from reports.charts.theme import BLUE, GREY
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -120,3 +120,14 @@ def test_the_common_axis_holds_what_can_be_read(figures: list[Figure], top: floa
 def test_the_words_tell_the_marked_years() -> None:
     words = panel_words("all ages", [Curve("here", [*FIRM, *FEW, *BEYOND], BLUE)], YEARS)
     assert "here: 6.0% at 1 year, 12.0% at 2 years, 12.5% at 3 years, beyond follow-up at 5 years" in words
+
+
+@pytest.mark.parametrize("height", [0.0, 0.1, 0.19])
+def test_labels_of_equal_curves_keep_apart(height: float) -> None:
+    flat = [read(month, height) for month in range(13)]
+    curves = [Curve("here", flat, BLUE), Curve("anywhere", flat, "#D55E00", dashed=True)]
+    points = [point for curve in curves for point in _points(curve)]
+    low, high = (label["height"] for label in _end_labels(curves, points, 0.2))
+    assert low - high >= 12
+    assert high >= 0
+    assert low <= 168
