@@ -80,7 +80,8 @@ def synthesise(
             (unfinished / site).mkdir()
             for record in RECORD_TYPES:
                 rows = files[record.name].filter(pl.col(SITE) == site).select(record.field_names)
-                rows.write_csv(unfinished / site / f"{record.name}.csv")
+                if rows.height:  # a site sends no file of which it has no rows
+                    rows.write_csv(unfinished / site / f"{record.name}.csv")
         truth = _truth_text(patients, seed, simulated.truth, expected)
         (unfinished / TRUTH_FILE).write_text(truth, encoding="utf-8", newline="\n")
         if planted is not None:
