@@ -10,6 +10,7 @@ from pipelines.estimators.clustered_ratio import RatioEstimate, RatioSums, clust
 from pipelines.estimators.counts import risk_table
 from pipelines.estimators.errors import CountsError
 from pipelines.estimators.kaplan_meier import SurvivalCurve, SurvivalEstimate, product_limit, survival_at
+from pipelines.estimators.mean_cumulative import MeanCurve, MeanEstimate, mean_at, mean_cumulative
 from pipelines.estimators.proportion import Interval, clopper_pearson, wilson, zero_event_upper
 from pipelines.estimators.survival_summaries import (
     QuantileEstimate,
@@ -23,6 +24,8 @@ __all__ = [
     "IncidenceCurves",
     "IncidenceEstimate",
     "Interval",
+    "MeanCurve",
+    "MeanEstimate",
     "QuantileEstimate",
     "RatioEstimate",
     "RatioSums",
@@ -33,6 +36,8 @@ __all__ = [
     "clustered_ratio",
     "cumulative_incidence",
     "incidence_at",
+    "mean_at",
+    "mean_cumulative",
     "product_limit",
     "quantile_with_limits",
     "restricted_mean",

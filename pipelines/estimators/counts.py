@@ -48,6 +48,12 @@ class Counts:
             return "beyond_follow_up"
         return "before_follow_up" if at_days < self.first_day else None
 
+    def at_risk_on(self, days: Ints) -> Ints:
+        """How many are at risk on each of any days, also those without a row."""
+        at_start = self.at_risk[:1] if self.day.size else np.zeros(1, dtype=np.int64)
+        before = np.searchsorted(self.day, days, side="left")
+        return np.concatenate([at_start, self.remaining])[before]
+
     def remaining_after(self, at_days: int) -> int:
         """How many are still under observation, without an event, once that day is over."""
         row = self.row_on(at_days)
@@ -91,14 +97,14 @@ def risk_table(grouped: pl.DataFrame) -> pl.DataFrame:
     """
     outcomes = [*event_columns(grouped), "censored"]
     has_entry = "entry_day" in grouped.columns
-    spells = _whole_numbers(grouped, [*(["entry_day"] if has_entry else []), "exit_day", *outcomes])
+    spells = whole_numbers(grouped, [*(["entry_day"] if has_entry else []), "exit_day", *outcomes])
     if not has_entry:
         spells = spells.with_columns(entry_day=pl.lit(0, dtype=pl.Int64))
-    _refuse(spells, pl.col("exit_day") < 0, "exit_day is negative", day="exit_day")
+    refuse(spells, pl.col("exit_day") < 0, "exit_day is negative", day="exit_day")
     for outcome in outcomes:
-        _refuse(spells, pl.col(outcome) < 0, f"{outcome} is negative", day="exit_day")
+        refuse(spells, pl.col(outcome) < 0, f"{outcome} is negative", day="exit_day")
     backwards = (pl.col("entry_day") > 0) & (pl.col("entry_day") >= pl.col("exit_day"))
-    _refuse(spells, backwards, "a spell ends here without having begun before", day="exit_day")
+    refuse(spells, backwards, "a spell ends here without having begun before", day="exit_day")
 
     late = pl.col("entry_day") > 0
     people = pl.sum_horizontal(outcomes)
@@ -127,18 +133,18 @@ def checked_counts(table: pl.DataFrame, events: Sequence[str]) -> Counts:
     names = ["day", "at_risk", *events, "censored"]
     if "entered" not in table.columns:
         table = table.with_columns(entered=pl.lit(0, dtype=pl.Int64))
-    rows = _whole_numbers(table, [*names, "entered"]).sort("day")
-    _refuse(rows, pl.col("day") < 0, "the day is negative", day="day")
-    _refuse(rows, pl.col("day").is_duplicated(), "the day is given more than once", day="day")
+    rows = whole_numbers(table, [*names, "entered"]).sort("day")
+    refuse(rows, pl.col("day") < 0, "the day is negative", day="day")
+    refuse(rows, pl.col("day").is_duplicated(), "the day is given more than once", day="day")
     for name in ("at_risk", *events, "censored", "entered"):
-        _refuse(rows, pl.col(name) < 0, f"{name} is negative", day="day")
+        refuse(rows, pl.col(name) < 0, f"{name} is negative", day="day")
     happened = pl.sum_horizontal(events)
-    _refuse(rows, happened > pl.col("at_risk"), "more events than people at risk", day="day")
+    refuse(rows, happened > pl.col("at_risk"), "more events than people at risk", day="day")
     leaving = happened + pl.col("censored")
-    _refuse(rows, leaving > pl.col("at_risk"), "more people leave than were at risk", day="day")
+    refuse(rows, leaving > pl.col("at_risk"), "more people leave than were at risk", day="day")
     remaining = pl.col("at_risk") + pl.col("entered") - leaving
     carried = remaining.shift(1).is_not_null() & (remaining.shift(1) != pl.col("at_risk"))
-    _refuse(rows, carried, "at_risk is not the number left over from the row before", day="day")
+    refuse(rows, carried, "at_risk is not the number left over from the row before", day="day")
 
     def column(name: str) -> Ints:
         return rows.get_column(name).to_numpy()
@@ -181,7 +187,7 @@ def _followed_span(day: Ints, at_risk: Ints, entered: Ints, remaining: Ints) -> 
     return first_day, int(day[last_row])
 
 
-def _whole_numbers(table: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:
+def whole_numbers(table: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:
     """Return the named columns as Int64, or say which is missing, empty in places or not whole."""
     missing = [name for name in names if name not in table.columns]
     if missing:
@@ -201,11 +207,11 @@ def _whole_numbers(table: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:
         if name == days and bad.any():
             raise CountsError(f"column {name}: a value is missing or not a whole number")
         table = table.with_columns(whole.alias(name))
-        _refuse(table, bad, f"{name} is missing or not a whole number", day=days)
+        refuse(table, bad, f"{name} is missing or not a whole number", day=days)
     return table.select(names)
 
 
-def _refuse(table: pl.DataFrame, at_fault: pl.Expr | pl.Series, problem: str, *, day: str) -> None:
+def refuse(table: pl.DataFrame, at_fault: pl.Expr | pl.Series, problem: str, *, day: str) -> None:
     """Raise CountsError naming the first day among the rows at fault, if there are any."""
     faulty = table.filter(at_fault).get_column(day).to_list()
     if faulty:

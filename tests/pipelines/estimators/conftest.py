@@ -34,3 +34,15 @@ def reference_spells() -> Callable[[str], pl.DataFrame]:
         return data.select("entry_day", "exit_day", **outcomes, censored=(pl.col("cause") == 0).cast(pl.Int64))
 
     return read
+
+
+@pytest.fixture(scope="session")
+def reference_rows() -> Callable[[str], pl.DataFrame]:
+    """A data set of the reference folder as it stands, with the names of the estimators for entry and exit."""
+
+    def read(name: str) -> pl.DataFrame:
+        return pl.read_csv(REFERENCE / "data" / f"{name}.csv").rename(
+            {"entry": "entry_day", "exit": "exit_day"}, strict=False
+        )
+
+    return read
