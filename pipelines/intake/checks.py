@@ -66,7 +66,7 @@ def field_checks(declared: Field, settings: Settings) -> list[Check]:
                 "ExpectColumnValuesToNotBeNull",
                 {"column": declared.name},
                 "a required field is empty",
-                f"Give {declared.allowed}.",
+                _ask_for(declared),
             )
         )
     checks.append(_text_check(declared, settings))
@@ -92,7 +92,7 @@ def _text_check(declared: Field, settings: Settings) -> Check:
             "ExpectColumnValuesToBeInSet",
             {"column": declared.name, "value_set": list(allowed_codes)},
             "the value is not one of the field's codes",
-            f"Use {declared.allowed}.",
+            _ask_for(declared),
         )
     is_set = declared.kind is Kind.CODE_SET
     return Check(
@@ -101,8 +101,18 @@ def _text_check(declared: Field, settings: Settings) -> Check:
         "ExpectColumnValuesToMatchRegex",
         {"column": declared.name, "regex": declared.pattern},
         "a value is not one of the field's codes" if is_set else "the value is not written as its field asks",
-        f"Use {declared.allowed}." if is_set else f"Write {declared.allowed}.",
+        _ask_for(declared),
     )
+
+
+def _ask_for(declared: Field) -> str:
+    match declared.kind:
+        case Kind.CODE | Kind.YES_NO:
+            return f"Give one of: {declared.allowed}."
+        case Kind.NUMBER:
+            return f"Give a number: {declared.allowed}."
+        case _:
+            return f"Give {declared.allowed}."
 
 
 def _allowed_codes(declared: Field, settings: Settings) -> tuple[str, ...] | None:

@@ -44,22 +44,12 @@ def load(
 ) -> Loaded:
     """Load the good rows, note the rows held back and where everything came from. All of it or nothing.
 
-    Raises: GraftledgerError where the registry refuses.
+    Raises: GraftledgerError where the rows contradict the registry; duckdb.Error where they cannot be written.
     """
-    import duckdb
-
     connection.execute("begin")
     try:
         loaded = _load(connection, records, files, settings, received_by)
         connection.execute("commit")
-    except duckdb.Error as error:
-        _roll_back(connection)
-        raise GraftledgerError(
-            Fault(
-                f"the rows could not be written ({type(error).__name__}); the registry is as it was.",
-                mend="Is the disk full or the folder read-only? If not, this is a fault of the program: report it.",
-            )
-        ) from None
     except BaseException:
         _roll_back(connection)
         raise

@@ -24,6 +24,8 @@ def files_of(paths: Iterable[Path]) -> list[Path]:
             files = _expand(path)
         except GraftledgerError as error:
             faults += error.faults
+        except OSError as error:
+            faults.append(Fault(f"cannot be opened ({(error.strerror or 'error').lower()}).", str(path)))
         else:
             found |= {file.resolve(): file for file in files}
     if faults:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from datetime import date
 from pathlib import Path
 
-from registry import RECORD_TYPES, Registry, record_type
+from registry import RECORD_TYPES, Fault, GraftledgerError, Registry, record_type
 
 from .counting import report_of
 from .judging import judge
@@ -40,14 +40,24 @@ def run_intake(
 
     Raises: GraftledgerError with all faults of all files, or where the registry refuses; nothing was changed then.
     """
+    import duckdb
+
     say = progress or (lambda words: None)
     declared = record_type(as_type) if as_type else None
     files = files_of(paths)
-    with registry.connection.cursor() as connection:  # its temporary tables end with it
-        staged_files = stage_files(connection, files, declared, say)
-        records = [record for record in RECORD_TYPES if any(file.record == record for file in staged_files)]
-        say("Preparing the checks")
-        judge(connection, records, registry.settings, today, make_validator(), say)
-        say("Loading")
-        loaded = load(connection, records, staged_files, registry.settings, received_by)
-        return report_of(connection, records, staged_files, loaded)
+    try:
+        with registry.connection.cursor() as connection:  # its temporary tables end with it
+            staged_files = stage_files(connection, files, declared, say)
+            records = [record for record in RECORD_TYPES if any(file.record == record for file in staged_files)]
+            say("Preparing the checks")
+            judge(connection, records, registry.settings, today, make_validator(), say)
+            say("Loading")
+            loaded = load(connection, records, staged_files, registry.settings, received_by)
+            return report_of(connection, records, staged_files, loaded)
+    except duckdb.Error as error:  # its text may hold values: only its kind is told
+        raise GraftledgerError(
+            Fault(
+                f"the records could not be taken in ({type(error).__name__}); the registry is as it was.",
+                mend="Is the disk full or the folder read-only? If not, this is a fault of the program: report it.",
+            )
+        ) from None
