@@ -1,4 +1,4 @@
-"""Time to the first of two events that are seen by different means, each with its own end of observation."""
+"""Time to the first of two events of which one is always seen, the other only as far as people stay in contact."""
 
 from __future__ import annotations
 
@@ -9,51 +9,88 @@ from .estimators.kaplan_meier import SurvivalCurve
 from .estimators.limits import Floats
 
 
-def either_event(first: SurvivalCurve, second: SurvivalCurve) -> SurvivalCurve:
-    """Share of people with neither event yet: the product of the two curves.
+def either_event(seen: SurvivalCurve, told: SurvivalCurve) -> SurvivalCurve:
+    """Share of people with neither event yet.
 
-    Estimator: S(t) = S1(t) S2(t), where each curve counts its own event and censors at the other; with cumulative
-    hazards A1 and A2 this is exp(-(A1 + A2)). The running Greenwood sums add, since the two events never fall together
-    and the counting processes are then orthogonal; limits follow from `survival_at` as for any product-limit curve.
-    Where both events are seen for the same people over the same days, this is the ordinary product limit up to days
-    that hold both events (there 1 - d1/n - d2/n becomes (1 - d1/n)(1 - d2/n)).
-    Assumes: within each curve, loss to observation carries no news of that event, and who is still in a curve's risk
-    set although the other event came about unseen has that curve's hazard like everyone else. Misleads where the
-    unseen are many and differ.
-    first, second: curves over the same origin. Returns a curve over the days of both. at_risk, and the followed
-    span, are those of the thinner of the two, day by day: nothing is read past the shorter follow-up.
-    Source: Andersen, Borgan, Gill & Keiding 1993, Statistical Models Based on Counting Processes, section IV.4.1
-    (product integral of the summed hazards; orthogonality; recalled).
+    Estimator: with F the cumulative incidence of "the seen event came first" and A the cumulative hazard of the other,
+    S falls on day t by dF(t) + S(t-) dA(t). F is 1 - Kaplan-Meier over everybody until the end of records, those whom
+    the other event befell included: since the records show each seen event, nothing has to be known of their
+    contact. dA is events / at risk among those in contact, without either event. With both fully seen and nobody
+    censored, S is the share without an event.
+    Limits: through the two sets of hazards, each with Greenwood's variance, taken as independent of each other.
+    Assumes: the end of records, and the end of contact, carry no news of the events. A plain Kaplan-Meier would have
+    to end everybody's observation at the last contact, and who has the seen event then makes contact because of it.
+    Misleads where people break off contact because of the other event.
+    seen: curve of the seen event where it is the first, subjects of the other event staying at risk. told: curve of
+    the other event, ending at the seen one. Returns a curve over the days of both; its greenwood is (standard
+    error / share)^2, so that `survival_at` reads it. at_risk, and the span followed, are those of the thinner
+    curve, day by day: nothing is read past the shorter follow-up.
+    Source: own choice, by the delta method; F as in Fine & Gray 1999, JASA 94:496-509, section 3.1 ("censoring complete"
+    data; recalled).
 
     >>> import polars as pl
     >>> from pipelines.estimators import product_limit
     >>> one = product_limit(pl.DataFrame({"day": [3, 9], "at_risk": [4, 3], "events": [1, 0], "censored": [0, 3]}))
-    >>> two = product_limit(pl.DataFrame({"day": [5, 9], "at_risk": [2, 1], "events": [1, 0], "censored": [0, 1]}))
+    >>> two = product_limit(pl.DataFrame({"day": [5, 9], "at_risk": [3, 2], "events": [1, 0], "censored": [0, 2]}))
     >>> either_event(one, two).survival.tolist()
-    [0.75, 0.375, 0.375]
+    [0.75, 0.5, 0.5]
     """
-    days = np.union1d(first.day, second.day)
-    followed = [curve for curve in (first, second) if curve.first_day is not None and curve.last_day is not None]
+    days = np.union1d(seen.day, told.day)
+    survival, variance = _share_and_variance(
+        _carried(seen, seen.survival, days, 1.0),
+        _carried(seen, seen.greenwood, days, 0.0),
+        _carried(told, told.survival, days, 1.0),
+        _carried(told, told.greenwood, days, 0.0),
+    )
+    followed = [curve for curve in (seen, told) if curve.first_day is not None and curve.last_day is not None]
     both = len(followed) == 2
-    events = _events_on(first, days) + _events_on(second, days)
+    events = _events_on(seen, days) + _events_on(told, days)
     counts = Counts(
         day=days,
-        at_risk=np.minimum(_at_risk_on(first, days), _at_risk_on(second, days)),
+        at_risk=np.minimum(_at_risk_on(seen, days), _at_risk_on(told, days)),
         entered=np.zeros(days.size, dtype=np.int64),
         events=events[np.newaxis, :],
         censored=np.zeros(days.size, dtype=np.int64),
-        remaining=np.minimum(_remaining_after(first, days), _remaining_after(second, days)),
+        remaining=np.minimum(_remaining_after(seen, days), _remaining_after(told, days)),
         first_day=max(curve.first_day or 0 for curve in followed) if both else None,
         last_day=min(curve.last_day or 0 for curve in followed) if both else None,
     )
+    relative = np.divide(variance, survival**2, out=np.full(days.size, np.inf), where=survival > 0.0)
     return SurvivalCurve(
-        day=days,
-        at_risk=counts.at_risk,
-        events=events,
-        survival=_carried(first, first.survival, days, 1.0) * _carried(second, second.survival, days, 1.0),
-        greenwood=_carried(first, first.greenwood, days, 0.0) + _carried(second, second.greenwood, days, 0.0),
-        counts=counts,
+        day=days, at_risk=counts.at_risk, events=events, survival=survival, greenwood=relative, counts=counts
     )
+
+
+def _share_and_variance(
+    without_seen: Floats, greenwood_seen: Floats, without_told: Floats, greenwood_told: Floats
+) -> tuple[Floats, Floats]:
+    """The share with neither event by day, and its variance.
+
+    Solved in closed form: with E the told curve and f the daily falls of the seen one, S(t) = E(t) (1 - sum f / E). The
+    variance is the sum over days of each hazard's variance times the square of what S(t) gains from it.
+    """
+    alive = without_told > 0.0  # past a fall to 0 nobody is left without the event, and S stays 0
+    level = np.where(alive, without_told, 1.0)
+    taken = np.cumsum(-np.diff(without_seen, prepend=1.0) / level)
+    left = np.where(alive, np.maximum(1.0 - taken, 0.0), 0.0)
+    survival = level * left
+
+    gain_seen = without_seen / level + taken
+    gain_told = np.concatenate([[1.0], left[:-1]])
+    step_seen, step_told = _steps(greenwood_seen), _steps(greenwood_told)
+    spread = (
+        np.cumsum(step_seen * gain_seen**2)
+        - 2.0 * taken * np.cumsum(step_seen * gain_seen)
+        + taken**2 * np.cumsum(step_seen)
+        + np.cumsum(step_told * gain_told**2)
+    )
+    return survival, level**2 * np.maximum(spread, 0.0)
+
+
+def _steps(greenwood: Floats) -> Floats:
+    """Each day's part of Greenwood's sum; a last, infinite one counts as none: the share is then 0."""
+    finite = np.where(np.isfinite(greenwood), greenwood, 0.0)
+    return np.maximum(np.diff(finite, prepend=0.0), 0.0)
 
 
 def _carried(curve: SurvivalCurve, heights: Floats, days: Ints, start: float) -> Floats:

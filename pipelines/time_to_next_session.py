@@ -21,7 +21,7 @@ from .measures import NEXT_SESSION_PROBABILITY
 
 DEFAULT_AT_DAYS = tuple(years(count) for count in (1, 2, 3, 5, 10))
 
-_METHODS: Mapping[Estimand, str] = {"here": "kaplan_meier_loglog", "anywhere": "kaplan_meier_product_loglog"}
+_METHODS: Mapping[Estimand, str] = {"here": "kaplan_meier_loglog", "anywhere": "two_source_incidence_loglog"}
 
 
 def time_to_next_session(
@@ -40,9 +40,9 @@ def time_to_next_session(
     site declares its records complete, or death. Kaplan-Meier, 1 - S(t), limits on the log(-log) scale.
     Estimand "anywhere": a next session here or elsewhere. One here is seen in the records as above; one elsewhere
     only if a later contact tells of it, so each has its own end of observation (`either_event`). Contacts prompted by
-    a session, and all made after a next session here, say nothing of those who had none and are not used. A surgery
-    elsewhere known only from an answer is put in the middle between the last "no" (or the session) and the "yes": an
-    approximation, good to half that interval.
+    a session, and all made after a next session here, say nothing of those who had none and are not used to tell of
+    one elsewhere. A surgery elsewhere known only from an answer is put in the middle between the last "no" (or the
+    session) and the "yes": an approximation, good to half that interval.
     Delayed entry: a patient enrolled after the session is at risk from the enrolment on.
     Assumes: within a group, entry and loss carry no news of who will have a next session; sites end their
     records for reasons of their own. Misleads where death is common (those who died can have no session, yet count

@@ -17,7 +17,11 @@ with contact as (
       0
     ) as contact_day,
     t.told_day,
-    t.first_yes_day,
+    a.first_yes_day,
+    -- a next session here tells what came before it: its number counts sessions elsewhere
+    coalesce(s.skips_a_number, false)
+      or coalesce(s.next_is_elsewhere, false)
+      or coalesce(a.first_yes_at_all_day <= s.here_day, false) as elsewhere_came_first,
     if(s.next_is_elsewhere, s.next_on - s.start_on, null) as row_day,
     if(s.next_is_elsewhere, coalesce(s.next_learned_on, s.next_on) - s.start_on, null) as learned_day
   from start s
@@ -29,6 +33,7 @@ with contact as (
 select
   session_key,
   contact_day,
+  elsewhere_came_first,
   -- a session record gives the date; a yes that came before it tells of another surgery
   least(
     if(learned_day <= contact_day or row_day <= first_yes_day, row_day, null),

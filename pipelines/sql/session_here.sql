@@ -10,6 +10,7 @@ select
   s.next_is_elsewhere,
   s.next_learned_on,
   s.next_of_kind_on as next_here_on,
+  s.skips_a_number,
   e.observed_to,
   p.enrolled_on,
   p.died_on,

@@ -148,6 +148,9 @@ def read_anywhere(one: dict[str, Any], as_of: int) -> tuple[Spell, Spell]:
     end = min(end_of_site, one["died"] if one["died"] is not None else end_of_site) - start
     next_here = here[1][1] - start if len(here) > 1 else None
     index = [s[0] for s in one["sessions"]].index(number)
+    all_seen = [
+        (after, answer) for place, after, answer, _ in one["visits"] if place == index and start + after <= end_of_site
+    ]
     seen = [
         (after, answer)
         for place, after, answer, reason in one["visits"]
@@ -182,12 +185,15 @@ def read_anywhere(one: dict[str, Any], as_of: int) -> tuple[Spell, Spell]:
     if elsewhere is not None and (elsewhere > contact or elsewhere > end):
         elsewhere = None
     entry = max(one["enrolled"] - start, 0)
-    ends = [x for x in (end, next_here, elsewhere) if x is not None]
-    here_event = (
-        next_here is not None and next_here <= end and (elsewhere is None or next_here < elsewhere)
+    came_first = (
+        (bool(after_start) and not after_start[0][2])
+        or (len(here) > 1 and here[1][0] > number + 1)
+        or any(answer == "yes" and next_here is not None and after <= next_here for after, answer in all_seen)
     )
+    first = next_here is not None and next_here <= end and not came_first
     others = [x for x in (end, contact, elsewhere) if x is not None]
-    return Spell(entry, min(ends), here_event), Spell(entry, min(others), elsewhere is not None)
+    here_spell = Spell(entry, next_here if first and next_here is not None else end, first)
+    return here_spell, Spell(entry, min(others), elsewhere is not None)
 
 
 def survival(spells: list[Spell], day: int) -> float | None:
@@ -238,7 +244,7 @@ def test_here(registry: Registry, seed: int, as_of: int | None) -> None:
 @EVERY_SEED
 @EVERY_AS_OF
 def test_anywhere(registry: Registry, seed: int, as_of: int | None) -> None:
-    """*By hand*, as code: both spells of each patient, and the product of the two curves by their definition."""
+    """*By hand*, as code: both spells of each patient, and the share with neither event by its recursion."""
     drawn = draw_patients(seed)
     fill(registry, drawn)
     cut = 10_000 if as_of is None else as_of
@@ -260,14 +266,26 @@ def test_anywhere(registry: Registry, seed: int, as_of: int | None) -> None:
         assert figure.at is not None
         assert figure.n == len(pairs)
         assert figure.not_counted == reasons
-        both = [
-            survival([spell for spell in spells if not spell.entry or spell.entry < spell.exit], figure.at)
-            for spells in ([here for here, _ in pairs], [elsewhere for _, elsewhere in pairs])
-        ]
-        if None in both:
+        spells_here = [here for here, _ in pairs]
+        spells_elsewhere = [spell for _, spell in pairs if not spell.entry or spell.entry < spell.exit]
+        expected = share_with_neither(spells_here, spells_elsewhere, figure.at)
+        if expected is None:
             assert figure.estimate is None
         else:
-            assert figure.estimate == pytest.approx(1 - (both[0] or 0.0) * (both[1] or 0.0), abs=1e-12)
+            assert figure.estimate == pytest.approx(1 - expected, abs=1e-12)
+
+
+def share_with_neither(here: list[Spell], elsewhere: list[Spell], day: int) -> float | None:
+    """Day by day: those who leave with a first session here, and of the others the hazard of one elsewhere."""
+    share, before = 1.0, 1.0
+    for t in range(day + 1):
+        now = survival(here, t)
+        at_risk = [s for s in elsewhere if (s.entry < t or (s.entry == 0 and t == 0)) and s.exit >= t]
+        if now is None or not at_risk:
+            return None
+        share = max(share * (1 - sum(s.event and s.exit == t for s in at_risk) / len(at_risk)) - (before - now), 0.0)
+        before = now
+    return share
 
 
 def _known(one: dict[str, Any], as_of: int) -> bool:

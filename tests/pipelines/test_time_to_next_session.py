@@ -86,7 +86,10 @@ def test_an_event_on_the_day_is_included_and_the_day_before_it_is_not(empty_regi
         ("not_first_here", {"patient": [patient("a", sessions_elsewhere=1)], "session": [session("a", 2)]}),
         ("not_first_here", {"session": [session("a", 1, 0, surgeon_code="elsewhere"), session("a", 2, 300)]}),
         ("not_first_here", {"session": [session("a", 2)]}),
-        ("enrolled_late", {"patient": [patient("a", enrolled_on=on(500))], "session": [session("a"), session("a", 2, 500)]}),
+        (
+            "enrolled_late",
+            {"patient": [patient("a", enrolled_on=on(500))], "session": [session("a"), session("a", 2, 500)]},
+        ),
         ("enrolled_late", {"patient": [patient("a", enrolled_on=on(FOLLOWED))]}),
     ],
 )
@@ -156,7 +159,12 @@ def test_a_late_entry_is_at_risk_from_the_enrolment_on(empty_registry: Path) -> 
     figure = one(
         empty_registry,
         {
-            "patient": [patient("a"), patient("b"), patient("c", enrolled_on=on(500)), patient("d", enrolled_on=on(700))],
+            "patient": [
+                patient("a"),
+                patient("b"),
+                patient("c", enrolled_on=on(500)),
+                patient("d", enrolled_on=on(700)),
+            ],
             "session": [*(session(name) for name in "abcd"), session("a", 2, 400), session("c", 2, 800)],
         },
     )
@@ -287,7 +295,7 @@ class TestAnywhere:
         elsewhere = session("a", 2, 500, surgeon_code="elsewhere", learned_on=on(700))
         figure = self.figure(empty_registry, {"session": [elsewhere], "visit": [visit("a", 700, "yes")]})
         assert figure.estimate == pytest.approx(1 / 31)
-        assert (figure.n, figure.events, figure.method) == (31, 1, "kaplan_meier_product_loglog")
+        assert (figure.n, figure.events, figure.method) == (31, 1, "two_source_incidence_loglog")
 
     def test_a_session_here_needs_no_contact(self, empty_registry: Path) -> None:
         figure = self.figure(empty_registry, {"session": [session("a", 2, 500)]})
