@@ -25,8 +25,8 @@ def either_event(seen: SurvivalCurve, told: SurvivalCurve) -> SurvivalCurve:
     the other event, ending at the seen one. Returns a curve over the days of both; its greenwood is (standard
     error / share)^2, so that `survival_at` reads it. at_risk, and the span followed, are those of the thinner
     curve, day by day: nothing is read past the shorter follow-up.
-    Source: own choice, by the delta method; F as in Fine & Gray 1999, JASA 94:496-509, section 3.1 ("censoring complete"
-    data; recalled).
+    Source: own choice, by the delta method; F as in Fine & Gray 1999, JASA 94:496-509, where everybody's end of
+    observation is known (recalled).
 
     >>> import polars as pl
     >>> from pipelines.estimators import product_limit
