@@ -85,7 +85,7 @@ def draw_sessions(patients: Patients, history: History, seed: int, model: Model)
     )
     grafts = np.clip(rng.lognormal(log_median, model.grafts_log_sd), 150, 5600).astype(np.int64)
     density = np.clip(rng.normal(model.density_mean, model.density_sd, count), 12.0, 53.0)
-    area = np.maximum(np.round(grafts / density, 1), 4.0)
+    area = np.clip(np.round(grafts / density, 1), 4.0, 400.0)
     out_of_body = (
         model.out_of_body_base_minutes
         + model.out_of_body_minutes_per_1000 * grafts / 1000
