@@ -8,6 +8,9 @@ from .estimators.counts import Counts, Ints
 from .estimators.kaplan_meier import SurvivalCurve
 from .estimators.limits import Floats
 
+_NOTHING = 1e-12
+"""A share below this is 0 but for rounding."""
+
 
 def either_event(seen: SurvivalCurve, told: SurvivalCurve) -> SurvivalCurve:
     """Share of people with neither event yet.
@@ -17,7 +20,8 @@ def either_event(seen: SurvivalCurve, told: SurvivalCurve) -> SurvivalCurve:
     the other event befell included: since the records show each seen event, nothing has to be known of their
     contact. dA is events / at risk among those in contact, without either event. With both fully seen and nobody
     censored, S is the share without an event.
-    Limits: through the two sets of hazards, each with Greenwood's variance, taken as independent of each other.
+    Limits: by the delta method from the hazards of both curves, with their covariance, and never narrower than if
+    everybody were seen for both events.
     Assumes: the end of records, and the end of contact, carry no news of the events. A plain Kaplan-Meier would have
     to end everybody's observation at the last contact, and who has the seen event then makes contact because of it.
     Misleads where people break off contact because of the other event.
@@ -36,12 +40,7 @@ def either_event(seen: SurvivalCurve, told: SurvivalCurve) -> SurvivalCurve:
     [0.75, 0.5, 0.5]
     """
     days = np.union1d(seen.day, told.day)
-    survival, variance = _share_and_variance(
-        _carried(seen, seen.survival, days, 1.0),
-        _carried(seen, seen.greenwood, days, 0.0),
-        _carried(told, told.survival, days, 1.0),
-        _carried(told, told.greenwood, days, 0.0),
-    )
+    survival, variance = _share_and_variance(seen, told, days)
     followed = [curve for curve in (seen, told) if curve.first_day is not None and curve.last_day is not None]
     both = len(followed) == 2
     events = _events_on(seen, days) + _events_on(told, days)
@@ -61,30 +60,47 @@ def either_event(seen: SurvivalCurve, told: SurvivalCurve) -> SurvivalCurve:
     )
 
 
-def _share_and_variance(
-    without_seen: Floats, greenwood_seen: Floats, without_told: Floats, greenwood_told: Floats
-) -> tuple[Floats, Floats]:
+def _share_and_variance(seen: SurvivalCurve, told: SurvivalCurve, days: Ints) -> tuple[Floats, Floats]:
     """The share with neither event by day, and its variance.
 
-    Solved in closed form: with E the told curve and f the daily falls of the seen one, S(t) = E(t) (1 - sum f / E). The
-    variance is the sum over days of each hazard's variance times the square of what S(t) gains from it.
+    Solved in closed form: with E the told curve and f the daily falls of the seen one G, S(t) = E(t) (1 - sum f / E).
+    What S(t) gains from each day's hazards is known from there; the variance adds up their variances and covariances.
+    Hazards of the two curves covary, since who has the told event on day v stays in the seen curve's risk set without
+    ever leaving it by that event: for u after v the covariance is - a(v) h(u) G(v)^2 / (G(u) S(v) m(v)), with a and h
+    the hazards and m at risk in the seen curve.
     """
+    without_seen, without_told = _carried(seen, seen.survival, days, 1.0), _carried(told, told.survival, days, 1.0)
+    seen_before, told_before = _shifted(without_seen, 1.0), _shifted(without_told, 1.0)
     alive = without_told > 0.0  # past a fall to 0 nobody is left without the event, and S stays 0
     level = np.where(alive, without_told, 1.0)
-    taken = np.cumsum(-np.diff(without_seen, prepend=1.0) / level)
-    left = np.where(alive, np.maximum(1.0 - taken, 0.0), 0.0)
+    taken = np.cumsum((seen_before - without_seen) / level)
+    left = np.where(alive & (taken < 1.0 - _NOTHING), 1.0 - taken, 0.0)
     survival = level * left
 
-    gain_seen = without_seen / level + taken
-    gain_told = np.concatenate([[1.0], left[:-1]])
-    step_seen, step_told = _steps(greenwood_seen), _steps(greenwood_told)
-    spread = (
-        np.cumsum(step_seen * gain_seen**2)
-        - 2.0 * taken * np.cumsum(step_seen * gain_seen)
-        + taken**2 * np.cumsum(step_seen)
-        + np.cumsum(step_told * gain_told**2)
+    step_seen = _steps(_carried(seen, seen.greenwood, days, 0.0))
+    step_told = _steps(_carried(told, told.greenwood, days, 0.0))
+    gain_seen, gain_told = without_seen / level + taken, _shifted(left, 1.0)
+    at_risk = np.maximum(_at_risk_on(seen, days), 1)
+    told_hazard = 1.0 - np.divide(without_told, told_before, out=np.ones(days.size), where=told_before > 0.0)
+    linked = _shifted(
+        np.cumsum(told_hazard * seen_before**2 / np.where(told_before > 0.0, told_before, 1.0) / at_risk), 0.0
     )
-    return survival, level**2 * np.maximum(spread, 0.0)
+    seen_hazard = np.divide(
+        seen_before - without_seen, seen_before**2, out=np.zeros(days.size), where=seen_before > 0.0
+    )
+    spread = (
+        np.cumsum(step_seen * gain_seen**2 + step_told * gain_told**2 - 2.0 * linked * seen_hazard * gain_seen)
+        - 2.0 * taken * np.cumsum(step_seen * gain_seen - linked * seen_hazard)
+        + taken**2 * np.cumsum(step_seen)
+    )
+    # never narrower than with everybody seen for both events
+    people = max(int(seen.at_risk.max(initial=1)), 1)
+    return survival, np.maximum(level**2 * spread, survival * (1.0 - survival) / people)
+
+
+def _shifted(values: Floats, start: float) -> Floats:
+    """Each value as it stood before the day."""
+    return np.concatenate([[start], values[:-1]])
 
 
 def _steps(greenwood: Floats) -> Floats:
