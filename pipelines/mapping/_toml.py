@@ -64,6 +64,9 @@ class Table:
 
     def flag(self, key: str) -> bool:
         value = self.data.get(key, False)
+        if isinstance(value, str) and value.startswith(TODO):
+            self.undecided(key)
+            return False
         if not isinstance(value, bool):
             self.fault(key, "must be true or false.")
             return False

@@ -77,12 +77,7 @@ def apply_mapping(
 
 def source_rule(sheet: SourceSheet, mapping: Mapping) -> SourceRule:
     """The rule of a sheet. Raises: GraftledgerError where none or several fit."""
-    name = sheet.file_name.rsplit("/", 1)[-1]
-    fitting = [
-        rule
-        for rule in mapping.sources
-        if _fits(name, rule.file) and (sheet.sheet is None or _fits(sheet.sheet, rule.sheet))
-    ]
+    fitting = fitting_rules(sheet, mapping)
     if len(fitting) == 1:
         return fitting[0]
     if fitting:
@@ -97,7 +92,18 @@ def source_rule(sheet: SourceSheet, mapping: Mapping) -> SourceRule:
     )
 
 
-def _fits(name: str, pattern: str) -> bool:
+def fitting_rules(sheet: SourceSheet, mapping: Mapping) -> list[SourceRule]:
+    """The rules whose file and sheet patterns fit."""
+    name = sheet.file_name.rsplit("/", 1)[-1]
+    return [
+        rule
+        for rule in mapping.sources
+        if fits(name, rule.file) and (sheet.sheet is None or fits(sheet.sheet, rule.sheet))
+    ]
+
+
+def fits(name: str, pattern: str) -> bool:
+    """Whether a name fits a pattern, whatever its case, accents and spaces."""
     return fnmatchcase(plain(name), plain(pattern))
 
 

@@ -32,6 +32,12 @@ _SPELLINGS = {
     "mm²": "mm2",
     "cm²": "cm2",
     "in²": "in2",
+    "inch²": "in2",
+    "inch2": "in2",
+    "fe/cm2": "fu/cm2",
+    "fe/cm²": "fu/cm2",
+    "uf/cm2": "fu/cm2",
+    "uf/cm²": "fu/cm2",
     "sqcm": "cm2",
     "sqin": "in2",
     "inch": "in",
@@ -87,3 +93,8 @@ def factor(field: Field, unit: str) -> float:
     assert field.unit is not None
     table, own = _KINDS[field.unit]
     return table[unit] / table[own]
+
+
+def all_units() -> frozenset[str]:
+    """The name of every unit."""
+    return frozenset(unit for table, _ in _KINDS.values() for unit in table)

@@ -29,8 +29,8 @@ RegistryOption = Annotated[
 ]
 
 
-def command(name: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
-    """Register a command whose refusals are printed in plain words and end with exit code 1."""
+def command(name: str, group: typer.Typer = app) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """Register a command, of the application or a group of it, whose refusals are plain words and exit code 1."""
 
     def register(function: Callable[P, R]) -> Callable[P, R]:
         @wraps(function)
@@ -42,7 +42,7 @@ def command(name: str) -> Callable[[Callable[P, R]], Callable[P, R]]:
                     print(fault, file=sys.stderr)  # noqa: T201
                 raise typer.Exit(1) from None
 
-        app.command(name)(guarded)
+        group.command(name)(guarded)
         return function
 
     return register
