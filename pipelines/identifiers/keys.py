@@ -1,0 +1,46 @@
+"""Keys that are no pseudonym: chart numbers, names and other identifiers where a random key belongs."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from registry import record_type
+from registry.definition import Field
+
+from .classify import classified
+from .kinds import IdentifierKind
+from .value_patterns import UUID
+
+_TELLING = (
+    r"^[0-9_-]+$",  # a number, however it is grouped
+    r"(?i)^(?:mrn|chart|nhc|ipp|fall|akte|patnr|patno)[-_]?[0-9_-]{4,}$",
+    r"^[A-Z][a-z]+(?:[-_][A-Z][a-z]+)+(?:[-_]?[0-9]{1,8})?$",  # Firstname_Lastname
+    r"^[a-z]{2,}(?:[-_][a-z]{2,})+(?:[-_]?[0-9]{1,8})?$",
+    r"^[A-Z]{2,}(?:[-_][A-Z]{2,})+(?:[-_]?[0-9]{1,8})?$",
+    r"(?:^|[-_])(?:19|20)[0-9]{2}[-_]?(?:0[1-9]|1[0-2])[-_]?(?:0[1-9]|[12][0-9]|3[01])(?:$|[-_])",  # a date
+)
+_ACCOUNT_OR_TAX_NUMBER = (
+    r"(?i)^(?:[a-z]{2}[0-9]{2}[a-z0-9]{11,30}"  # a bank account
+    r"|[a-z]{6}[0-9lmnp-v]{2}[a-ehlmprst][0-9lmnp-v]{2}[a-z][0-9lmnp-v]{3}[a-z])$"  # a personal tax number
+)
+
+
+def keys_that_tell(distinct: pl.Series, field: Field) -> dict[str, IdentifierKind]:
+    """Those of the distinct values that are no pseudonym. distinct: text, no nulls.
+
+    A pseudonym has the form of the definition and is not made of digits alone; it is no word or two with a number,
+    no date with something around it, and no account or tax number by its check digits.
+    """
+    assert field.pattern is not None
+    frame = pl.DataFrame({"key": distinct})
+    key = pl.col("key")
+    telling = pl.any_horizontal(key.str.contains(form) for form in _TELLING) & ~key.str.contains(UUID)
+    unfit = frame.filter(~key.str.contains(field.pattern) | telling)["key"]
+    found = dict.fromkeys(unfit.to_list(), IdentifierKind.NO_PSEUDONYM)
+    numbers = frame.filter(key.str.contains(_ACCOUNT_OR_TAX_NUMBER))["key"]
+    return found | classified(pl.concat([unfit, numbers]).unique())
+
+
+def all_pseudonyms(distinct: pl.Series) -> bool:
+    """Whether a column of unknown meaning holds values, and every one could be a pseudonym."""
+    return len(distinct) > 0 and not keys_that_tell(distinct, record_type("patient").field("patient_key"))
