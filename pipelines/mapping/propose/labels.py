@@ -38,6 +38,11 @@ class LabelGroup:
     labels: tuple[str, ...]
     columns: dict[str, dict[str, str]]
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The columns of all labels."""
+        return tuple(name for by_label in self.columns.values() for name in by_label.values())
+
 
 def label_groups(names: Sequence[str]) -> list[LabelGroup]:
     """The groups among the columns: times first, then letters and numbers, each column in one group at most."""

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from collections.abc import Mapping as MappingOf
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from registry import RECORD_TYPES, Settings
 from registry.definition import RecordType, record_type
 
+from ...identifiers.words import words_of
 from ...sources import SourceSheet
 from ..words import plain
 from .columns import Column, make_column
 from .labels import LabelGroup, label_groups
 from .matching import ACCEPTED, fit, name_fit
-from .vocabulary import code_answers, record_names, telling_words
+from .vocabulary import code_answers, field_names, record_names, telling_words
 
 _SHEET_NAME_BONUS = 3.0
-_SURE = 0.9
+_SAME = 0.97
 _ENOUGH_FOR_A_RECORD = 2
 
 
@@ -58,16 +59,16 @@ def sheet_plan(
     others: record types that other sheets are named for.
     """
     height = sheet.frame.height
-    empty = tuple(name for name in sheet.frame.columns if 0 < height == sheet.frame[name].null_count())
     columns = {
         name: make_column(name, [sheet.frame[name]], may_be_written=name not in withheld)
         for name in sheet.frame.columns
-        if name not in empty
     }
+    groups = label_groups([name for name, column in columns.items() if not _is_a_name(column)])
     scores = _scores(columns, settings)
-    base = _base_record(sheet, scores)
-    repeated, taken = _repeated(sheet, columns, scores, base, withheld, settings)
-    left = {name: column for name, column in columns.items() if name not in taken}
+    base = _base_record(sheet, scores, {name for group in groups for name in group.names})
+    repeated, taken = _repeated(sheet, groups, withheld, settings)
+    empty = tuple(name for name in columns if name not in taken and 0 < height == sheet.frame[name].null_count())
+    left = {name: column for name, column in columns.items() if name not in taken and name not in empty}
     plans = []
     beside = next((plan for plan in repeated if plan.record == base), None)
     main = _assigned(left, scores, base)
@@ -110,14 +111,25 @@ def _scores(columns: MappingOf[str, Column], settings: Settings | None) -> Score
     return found
 
 
-def _base_record(sheet: SourceSheet, scores: Scores) -> RecordType:
-    """The record type of which a row is one: its columns fit best, or the sheet is called after it."""
+def _is_a_name(column: Column) -> bool:
+    """Whether a column is called as a field is, digits and letters in its name included."""
+    words = words_of(column.name)
+    return any(
+        name_fit(words, field_names(record, declared)) >= _SAME for record in RECORD_TYPES for declared in record.fields
+    )
+
+
+def _base_record(sheet: SourceSheet, scores: Scores, grouped: Collection[str]) -> RecordType:
+    """The record type of which a row is one: its columns fit best, or the sheet is called after it.
+
+    grouped: columns that stand side by side for several records, and so tell nothing of the row as a whole.
+    """
     named = named_record(sheet)
 
     def total(record: RecordType) -> float:
         best: dict[str, float] = {}
         for declared in record.fields:
-            if matches := scores[record.name, declared.name]:
+            if matches := [pair for pair in scores[record.name, declared.name] if pair[1] not in grouped]:
                 score, name = matches[0]
                 if score >= ACCEPTED:
                     best[name] = max(best.get(name, 0.0), score)
@@ -204,19 +216,13 @@ def _code_of_name(column: Column, answers: MappingOf[str, str]) -> str | None:
 
 
 def _repeated(
-    sheet: SourceSheet,
-    columns: MappingOf[str, Column],
-    scores: Scores,
-    base: RecordType,
-    withheld: frozenset[str],
-    settings: Settings | None,
+    sheet: SourceSheet, groups: Sequence[LabelGroup], withheld: frozenset[str], settings: Settings | None
 ) -> tuple[list[RecordPlan], set[str]]:
     """Records that stand side by side in a row, and the columns that they take."""
-    sure = {name for declared in base.fields for score, name in scores[base.name, declared.name][:1] if score >= _SURE}
     plans: list[RecordPlan] = []
     taken: set[str] = set()
     candidates = {"time": ("visit",), "letter": ("graft_count",), "number": ("complication", "visit", "graft_count")}
-    for group in label_groups([name for name in columns if name not in sure]):
+    for group in groups:
         joint = {
             template: make_column(
                 template,
