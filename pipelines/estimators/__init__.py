@@ -9,7 +9,9 @@ from pipelines.estimators.aalen_johansen import (
 from pipelines.estimators.clustered_ratio import RatioEstimate, RatioSums, clustered_ratio
 from pipelines.estimators.counts import risk_table
 from pipelines.estimators.errors import CountsError
+from pipelines.estimators.group_comparison import GroupComparison
 from pipelines.estimators.kaplan_meier import SurvivalCurve, SurvivalEstimate, product_limit, survival_at
+from pipelines.estimators.log_rank import log_rank, stratified_log_rank
 from pipelines.estimators.mean_cumulative import MeanCurve, MeanEstimate, mean_at, mean_cumulative
 from pipelines.estimators.proportion import Interval, clopper_pearson, wilson, zero_event_upper
 from pipelines.estimators.survival_summaries import (
@@ -21,6 +23,7 @@ from pipelines.estimators.survival_summaries import (
 
 __all__ = [
     "CountsError",
+    "GroupComparison",
     "IncidenceCurves",
     "IncidenceEstimate",
     "Interval",
@@ -36,12 +39,14 @@ __all__ = [
     "clustered_ratio",
     "cumulative_incidence",
     "incidence_at",
+    "log_rank",
     "mean_at",
     "mean_cumulative",
     "product_limit",
     "quantile_with_limits",
     "restricted_mean",
     "risk_table",
+    "stratified_log_rank",
     "survival_at",
     "wilson",
     "zero_event_upper",
