@@ -58,7 +58,13 @@ def load_mapping(path: Path, settings: Settings | None = None) -> Mapping:
     try:
         data = tomllib.loads(content.decode("utf-8"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise GraftledgerError(Fault(f"this is not a TOML file: {error}.", path.name)) from None
+        raise GraftledgerError(
+            Fault(
+                f"this is not a TOML file: {error}.",
+                path.name,
+                mend="Texts stand in quotes, and so do names left of = with anything but A-Z, a-z, 0-9, - and _.",
+            )
+        ) from None
     return parse_mapping(data, path.name, sha256(content).hexdigest(), settings)
 
 
