@@ -20,8 +20,8 @@ _TELLING = (
     r"(?:^|[-_])(?:19|20)[0-9]{2}[-_]?(?:0[1-9]|1[0-2])[-_]?(?:0[1-9]|[12][0-9]|3[01])(?:$|[-_])",  # a date
 )
 _ACCOUNT_OR_TAX_NUMBER = (
-    r"(?i)^(?:[a-z]{2}[0-9]{2}[a-z0-9]{11,30}"  # a bank account
-    r"|[a-z]{6}[0-9lmnp-v]{2}[a-ehlmprst][0-9lmnp-v]{2}[a-z][0-9lmnp-v]{3}[a-z])$"  # a personal tax number
+    r"(?i)^(?:[a-z]{2}[0-9]{2}[a-z0-9]{11,30}"
+    r"|[a-z]{6}[0-9lmnp-v]{2}[a-ehlmprst][0-9lmnp-v]{2}[a-z][0-9lmnp-v]{3}[a-z])$"
 )
 
 
