@@ -27,7 +27,9 @@ def complications(
     day W and no later than the closing day. It happened where the chain, a complication record with its onset by W,
     or a look by W says so. A positive answer at a closing contact later than W counts, though the onset may fall
     after W, unless a complication record places it there: the share is, if anything, a little high.
-    Numbness is read at the contact nearest to month 6 and month 12 that answers it.
+    Numbness is read at the contact nearest to month 6 and month 12 that answers it. That may be a month (at month 12:
+    two or three) off, and the share falls ever slower, so it comes out a little high; on synthetic registries by 1 to
+    2 % of itself at month 6.
     Sessions that are not due, after which the patient died or was operated on again, or that were not assessed stand
     in not_counted by reason; an event among them counts neither way. Missing is never "no".
     Assumes: sessions assessed are like those not assessed. Misleads where the well stay away (the share is then too

@@ -17,10 +17,11 @@ from .either_event import either_event
 from .estimators import SurvivalCurve, product_limit, survival_at
 from .figure import NOT_COUNTED_REASONS, Figure
 from .groups import GroupField, all_groups, chosen_fields, group_columns
-from .measures import NEXT_SESSION_PROBABILITY
+from .measures import NEXT_SESSION_ANYWHERE, NEXT_SESSION_PROBABILITY
 
 DEFAULT_AT_DAYS = tuple(years(count) for count in (1, 2, 3, 5, 10))
 
+_MEASURES: Mapping[Estimand, str] = {"here": NEXT_SESSION_PROBABILITY, "anywhere": NEXT_SESSION_ANYWHERE}
 _METHODS: Mapping[Estimand, str] = {"here": "kaplan_meier_loglog", "anywhere": "two_source_incidence_loglog"}
 
 
@@ -42,7 +43,8 @@ def time_to_next_session(
     only if a later contact tells of it, so each has its own end of observation (`either_event`). Contacts prompted by
     a session, and all made after a next session here, say nothing of those who had none and are not used to tell of
     one elsewhere. A surgery elsewhere known only from an answer is put in the middle between the last "no" (or the
-    session) and the "yes": an approximation, good to half that interval.
+    session) and the "yes": an approximation, good to half that interval. Where those who went elsewhere come back less
+    often than others, the share is a little high; on synthetic registries by 0.5 to 1.3 % of itself.
     Delayed entry: a patient enrolled after the session is at risk from the enrolment on.
     Assumes: within a group, entry and loss carry no news of who will have a next session; sites end their
     records for reasons of their own. Misleads where death is common (those who died can have no session, yet count
@@ -82,7 +84,7 @@ def time_to_next_session(
                 level,
                 counted.get(group, {}),
                 {
-                    "measure": NEXT_SESSION_PROBABILITY,
+                    "measure": _MEASURES[estimand],
                     "group": named,
                     "method": _METHODS[estimand],
                 },

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
+import polars as pl
 
 from registry._ddl import record_tables_ddl
 from registry.definition import RECORD_TYPES, Kind, record_type
@@ -78,6 +79,16 @@ def insert_rows(registry: Registry, record_name: str, rows: Sequence[Row]) -> No
         line = f"({', '.join('?' * len(record.fields))}, 1)"
         registry.connection.execute(f"insert into {record_name} values {', '.join([line] * len(rows))}", values)
         store_sums(registry.connection, computed_sums(registry.connection))
+
+
+def load_frames(registry: Registry, frames: Mapping[str, pl.DataFrame]) -> None:
+    """Replace all records by frames with the declared columns, by record type."""
+    for record in RECORD_TYPES:
+        incoming = frames[record.name]
+        registry.connection.execute(f"delete from {record.name}")
+        registry.connection.register("incoming", incoming)
+        registry.connection.execute(f"insert into {record.name} by name select *, 1 as intake_id from incoming")
+        registry.connection.unregister("incoming")
 
 
 @contextmanager
