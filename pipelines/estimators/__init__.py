@@ -9,6 +9,7 @@ from pipelines.estimators.aalen_johansen import (
 from pipelines.estimators.clustered_ratio import RatioEstimate, RatioSums, clustered_ratio
 from pipelines.estimators.counts import risk_table
 from pipelines.estimators.errors import CountsError
+from pipelines.estimators.gray_test import gray_test, stratified_gray_test
 from pipelines.estimators.group_comparison import GroupComparison
 from pipelines.estimators.kaplan_meier import SurvivalCurve, SurvivalEstimate, product_limit, survival_at
 from pipelines.estimators.log_rank import log_rank, stratified_log_rank
@@ -38,6 +39,7 @@ __all__ = [
     "clopper_pearson",
     "clustered_ratio",
     "cumulative_incidence",
+    "gray_test",
     "incidence_at",
     "log_rank",
     "mean_at",
@@ -46,6 +48,7 @@ __all__ = [
     "quantile_with_limits",
     "restricted_mean",
     "risk_table",
+    "stratified_gray_test",
     "stratified_log_rank",
     "survival_at",
     "wilson",
