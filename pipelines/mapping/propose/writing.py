@@ -45,6 +45,7 @@ def mapping_text(plans: Sequence[SheetPlan], site: str, settings: Settings | Non
             f"#   {plan.sheet.label}: column {name}" + (f" (perhaps {', '.join(near)})" if near else "")
             for name, near in plan.undecided.items()
         ]
+    todo = ["".join(sign if sign.isprintable() else "?" for sign in line) for line in todo]
     marked = sum(TODO in line.split("#")[0] for line in body.splitlines())
     if marked:
         todo.append(f"#   {marked} lines below are marked {TODO}")
