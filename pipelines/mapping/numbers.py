@@ -3,7 +3,8 @@
 A text file holds numbers as somebody wrote them, and the mapping says with which signs. A workbook holds numbers as
 numbers, which come with a decimal point in any language, beside numbers that were typed as text. There `2.500` under
 a decimal comma could be two and a half or two thousand and a half: no number cell gives trailing zeros, so it is
-text, and refused unless the mapping declares a sign for thousands. What can be read in two ways is never guessed.
+text, and refused unless the mapping declares a sign for thousands. The same holds for three decimals of a whole
+number in any file. What can be read in two ways is never guessed.
 """
 
 from __future__ import annotations
@@ -33,6 +34,9 @@ def number_values(
     else:
         bare = text.str.replace(rf"\s*{re.escape(reading.unit)}$", "") if reading.unit else text
         written, ambiguous = _with_point(bare, reading, has_number_cells, field.kind is Kind.INTEGER)
+        if field.kind is Kind.INTEGER and reading.unit is None:
+            ambiguous = ambiguous | _three_decimals(bare, reading)
+            written = _where(~ambiguous, written)
     if (reading.unit is not None and (by := factor(field, reading.unit)) != 1) or reading.unit == CLOCK:
         written = _multiplied(written, by)
     if field.kind is Kind.INTEGER:
@@ -66,6 +70,12 @@ def _with_point(text: pl.Series, reading: Reading, has_number_cells: bool, whole
         number = number.zip_with(~grouped.fill_null(False) | ambiguous.fill_null(False), joined)
     ambiguous = ambiguous.fill_null(False)
     return _where(~ambiguous, number).str.strip_prefix("+"), ambiguous
+
+
+def _three_decimals(text: pl.Series, reading: Reading) -> pl.Series:
+    """Where a whole number has three decimals, as `2.000`: somebody's two thousand, more likely than a two."""
+    form = text.str.contains(rf"^[-+]?[0-9]{{1,3}}{re.escape(reading.decimal)}[0-9]{{3}}$")
+    return form.fill_null(False)
 
 
 def _clock_minutes(text: pl.Series) -> pl.Series:

@@ -55,7 +55,7 @@ class Column:
     """A column, or the columns of a repeated group taken together.
 
     name: in the sheet; with {label} where it stands for several.
-    words: of the name, without its unit.
+    words: of the name, without its unit. short_words: without remarks in brackets and ranges of numbers either.
     unit: named in the name; None where there is none. hairs: whether it counts hairs.
     texts: the distinct values, texts that mean empty left out.
     row_count: filled cells. height: all cells.
@@ -64,6 +64,7 @@ class Column:
 
     name: str
     words: tuple[str, ...]
+    short_words: tuple[str, ...]
     unit: str | None
     hairs: bool
     texts: pl.Series
@@ -88,11 +89,20 @@ class Column:
 
     @cached_property
     def has_decimal_comma(self) -> bool:
-        return bool(self.texts.str.contains(r"^[-+]?[0-9.]+,[0-9]+$").any()) and self.number_share >= _ENOUGH
+        """Whether commas stand for decimals: not where every one has three digits behind it."""
+        decimal = r"^[-+]?(?:[0-9.]*,(?:[0-9]{1,2}|[0-9]{4,})|0,[0-9]+|[0-9]{4,},[0-9]+|[0-9]+\.[0-9]{3},[0-9]+)$"
+        return bool(self.texts.str.contains(decimal).any()) and self.number_share >= _ENOUGH
 
     @cached_property
-    def has_thousands_point(self) -> bool:
-        return bool(self.texts.str.contains(r"^[0-9]{1,3}(?:\.[0-9]{3})+(?:,[0-9]+)?$").any())
+    def thousands_sign(self) -> str | None:
+        """The sign behind which there are always three digits, so that it may stand for thousands."""
+        for sign in (".", ","):
+            form = re.escape(sign)
+            grouped = self.texts.str.contains(rf"^[0-9]{{1,3}}(?:{form}[0-9]{{3}})+(?:[.,][0-9]{{1,2}})?$")
+            with_sign = self.texts.str.contains(sign, literal=True)
+            if grouped.any() and bool((grouped | ~with_sign).all()):
+                return sign
+        return None
 
     @cached_property
     def date_forms(self) -> tuple[str, ...]:
@@ -138,7 +148,10 @@ def make_column(name: str, values: Sequence[pl.Series], *, may_be_written: bool,
     texts = texts.filter(pl.Series([plain(text) not in EMPTY_TEXTS for text in texts], dtype=pl.Boolean))
     base, unit, hairs = _without_unit(named or name)
     height = sum(series.len() for series in values)
-    return Column(name, telling_words(base), unit, hairs, texts, filled.len(), height, may_be_written)
+    short = re.sub(r"[(\[][^)\]]*[)\]]|[0-9]+ *[-–] *[0-9]+", " ", base)
+    return Column(
+        name, telling_words(base), telling_words(short), unit, hairs, texts, filled.len(), height, may_be_written
+    )
 
 
 def empty_texts(values: Collection[pl.Series]) -> set[str]:

@@ -141,6 +141,8 @@ def _codes(column: Column, record: RecordType, declared: Field) -> tuple[dict[st
             none_here = record.name == "complication" and declared.required and plain(answer) in _NOTHING
             codes[answer] = known_code(answer, known) or (NO_RECORD if none_here else todo)
     found = {codes.get(part) or known_code(part, own) for part in parts}
+    if foreign and all(answer.isdigit() for answer in foreign):
+        return codes, "check what the numbers stand for"
     only_yes = "yes" in own and found == {"yes"} and column.row_count < column.height
     return codes, 'only yes occurs: if an empty cell means no, add empty_means = "no"' if only_yes else ""
 
@@ -175,12 +177,16 @@ def _number_parts(column: Column, declared: Field, around: Surroundings, parts: 
     comment = ""
     if column.has_decimal_comma and not around.decimal_comma:
         parts["decimal"] = toml_text(",")
-    comma = around.decimal_comma or column.has_decimal_comma
-    if column.has_thousands_point and (comma or declared.kind is Kind.INTEGER):
-        if not around.decimal_comma:
-            parts["decimal"] = toml_text(",")
-        parts["thousands"] = toml_text(".")
-        comment = "check: 1.234 is taken for a thousand and more"
+    decimal = "," if around.decimal_comma or column.has_decimal_comma else "."
+    sign = column.thousands_sign
+    if sign is not None and not around.has_number_cells and sign == decimal and declared.kind is not Kind.INTEGER:
+        parts["decimal"] = toml_text(f"{TODO}: . or ,")
+        comment = f"{sign} has three digits behind it everywhere: decimals or thousands?"
+    elif sign is not None and (sign != decimal or declared.kind is Kind.INTEGER):
+        if sign == decimal:
+            parts["decimal"] = toml_text("," if sign == "." else ".")
+        parts["thousands"] = toml_text(sign)
+        comment = f"check: 1{sign}234 is taken for a thousand and more"
     if column.clock_share > 0.9:
         parts["unit"] = toml_text(CLOCK)
     elif column.unit is not None and column.unit != CLOCK:

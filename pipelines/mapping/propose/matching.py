@@ -21,7 +21,8 @@ _TIME_FIELDS = frozenset({"hours", "minutes"})
 
 def fit(column: Column, record: RecordType, field: Field, settings: Settings | None) -> float:
     """From 0 (not at all) to 1. Without a word in common nothing fits, whatever the values."""
-    name = name_fit(column.words, field_names(record, field))
+    names = field_names(record, field)
+    name = max(name_fit(column.words, names), name_fit(column.short_words, names))
     if column.unit is not None and field.unit is not None and column.unit not in known_units(field):
         return 0.0
     if column.hairs and not (field.unit or "").startswith("hairs"):

@@ -21,19 +21,25 @@ _FILL = frozenset((
 # fmt: on
 
 
+_SAME_AS = {
+    **dict.fromkeys(("id", "ids", "code", "kode", "pseudonym", "schlussel", "codigo", "clave", "identifier"), "key"),
+    **dict.fromkeys(("nr", "nummer", "num", "numero", "anzahl", "nombre"), "number"),
+}
+
+
 @cache
 def _synonyms() -> dict[str, Any]:
     return tomllib.loads((files(__package__) / "synonyms.toml").read_text(encoding="utf-8"))
 
 
 def telling_words(name: str) -> tuple[str, ...]:
-    """The words of a name that tell something: no articles and the like, unless there is nothing else.
+    """The words of a name that tell something, those for a key and for a number each as one word.
 
-    >>> telling_words("Datum der OP"), telling_words("grafts_1_hair")
-    (('datum', 'op'), ('grafts', '1', 'hair'))
+    >>> telling_words("Datum der OP"), telling_words("Patient ID"), telling_words("OP #")
+    (('datum', 'op'), ('patient', 'key'), ('op', 'number'))
     """
-    words = words_of(name)
-    return tuple(word for word in words if word not in _FILL) or words
+    words = words_of(name.replace("#", " number "))
+    return tuple(_SAME_AS.get(word, word) for word in words if word not in _FILL) or words
 
 
 def _listed(text: str) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping as MappingOf
 
 import polars as pl
@@ -20,9 +21,9 @@ def answer_parts(texts: pl.Series, separator: str | None) -> list[str]:
 
 
 def known_code(answer: str, answers: MappingOf[str, str]) -> str | None:
-    """The code of an answer, hyphens and dots taken for spaces where it is not known as it stands."""
+    """The code of an answer, signs taken for spaces where it is not known as it stands."""
     text = plain(answer)
-    return answers.get(text) or answers.get(" ".join(text.replace("-", " ").replace(".", " ").split()))
+    return answers.get(text) or answers.get(" ".join(re.sub(r"[-.+/&]", " ", text).split()))
 
 
 def answers_known(texts: pl.Series, answers: MappingOf[str, str], separator: str | None) -> float:

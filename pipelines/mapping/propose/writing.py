@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping as MappingOf
 from collections.abc import Sequence
+from dataclasses import replace
 
 import polars as pl
 
@@ -21,6 +22,8 @@ _HEAD = """\
 # Mapping of a site's files to the records of the registry. See docs/getting_records_in.md.
 # Proposed by graftledger mapping start: read it through, then try it with graftledger mapping check.
 """
+_LATEST = frozenset({"last_contact_on", "last_contact_reason", "died_on", "status_at_last_contact"})
+"""Fields of a patient of which the latest answer counts."""
 _FEWEST_FIELDS = 3
 """A sheet with fewer columns that fit a record is probably none."""
 _DEFAULT_PARTS: dict[str, tuple[str, ...]] = {
@@ -46,9 +49,9 @@ def mapping_text(plans: Sequence[SheetPlan], site: str, settings: Settings | Non
             for name, near in plan.undecided.items()
         ]
     todo = ["".join(sign if sign.isprintable() else "?" for sign in line) for line in todo]
-    marked = sum(TODO in line.split("#")[0] for line in body.splitlines())
+    marked = sum(f'"{TODO}' in line for line in body.splitlines())
     if marked:
-        todo.append(f"#   {marked} lines below are marked {TODO}")
+        todo.append(f"#   {marked} {'line below is' if marked == 1 else 'lines below are'} marked {TODO}")
     about = [f"# {TODO}, before it can be used:", *todo, ""] if todo else ["# Nothing is left to decide. Check it.", ""]
     code = site or f"{TODO}: the code of the site"
     return "\n".join([_HEAD, *about, f"site = {toml_text(code)}", "", body]).rstrip() + "\n"
@@ -116,29 +119,30 @@ def _record_lines(plan: RecordPlan, sheet_plan: SheetPlan, around: Surroundings)
     session = next((other for other in sheet_plan.records if other.record.name == "session"), None)
     if plan.group is not None:
         lines.append(f"repeat = {toml_list(plan.group.labels)}")
-    if record.name == "patient" and session is not None and "performed_on" in session.fields:
+    gathers = record.name == "patient" and session is not None and "performed_on" in session.fields
+    if gathers and session is not None:
         column = session.fields["performed_on"].name
         lines.append(f"gather_by = {toml_text(column)}  # a patient stands in a row for each session")
     for declared in record.fields:
         if declared.name in plan.fields:
-            lines.append(
-                (declared.name, column_entry(plan.fields[declared.name], record, declared, plan.group, around))
-            )
+            entry = column_entry(plan.fields[declared.name], record, declared, plan.group, around)
+            if gathers and declared.name in _LATEST:
+                entry = replace(entry, parts={**entry.parts, "pick": '"last"'})
+            lines.append((declared.name, entry))
         elif declared.name in plan.yes_columns:
             lines.append((declared.name, _yes_entry(plan.yes_columns[declared.name], record, declared.name)))
-        elif entry := _missing(declared, plan, sheet_plan, session):
-            lines.append((declared.name, entry))
+        elif missing := _missing(declared, plan, sheet_plan, session):
+            lines.append((declared.name, missing))
     return lines
 
 
 def _yes_entry(columns: MappingOf[str, Column], record: RecordType, name: str) -> Entry:
     pairs = {column: code_of_yes_column(found, record, name) or TODO for column, found in columns.items()}
     answer = Field("answer", Kind.YES_NO, "Answer", "Whether the code applies.")
-    joint = next(iter(columns.values()))
+    words = next(iter(columns.values())).words
     texts = pl.concat([column.texts for column in columns.values()]).unique(maintain_order=True)
-    merged = Column(
-        "", joint.words, None, False, texts, 0, 0, all(column.may_be_written for column in columns.values())
-    )
+    safe = all(column.may_be_written for column in columns.values())
+    merged = Column("", words, words, None, False, texts, 0, 0, safe)
     codes = column_entry(merged, record, answer, None, Surroundings(None, False, None, False, None)).codes
     return Entry({"yes_columns": toml_table(pairs)}, codes)
 

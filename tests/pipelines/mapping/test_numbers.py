@@ -116,6 +116,15 @@ def test_whole_numbers_are_whole() -> None:
     assert read("30.5", GRAFTS) == (None, "wrong_format")
 
 
+def test_two_thousand_is_never_taken_for_two() -> None:
+    for text, reading in (("2.000", Reading()), ("2,000", TEXT_COMMA), ("2.512", Reading())):
+        for cells in (True, False):
+            assert read(text, GRAFTS, reading, cells) == (None, "ambiguous_value")
+    assert read("2.000", GRAFTS, TEXT_GERMAN) == ("2000", None)
+    assert read("2,000", GRAFTS, Reading(thousands=",")) == ("2000", None)
+    assert read("2", GRAFTS) == ("2", None)
+
+
 def test_an_empty_cell_is_neither_number_nor_fault() -> None:
     for reading in (Reading(), TEXT_COMMA, TEXT_GERMAN, Reading(unit="in2")):
         for cells in (True, False):
