@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from registry.milestones import MONTH_6, MONTH_12, Milestone
 
 NEXT_SESSION_PROBABILITY = "next_session_probability"
+NEXT_SESSION_ANYWHERE = "next_session_anywhere_probability"
+NEXT_SESSION_MEASURES = (NEXT_SESSION_PROBABILITY, NEXT_SESSION_ANYWHERE)
 GRAFT_SURVIVAL = "graft_survival"
 GRAFT_SURVIVAL_CAPPED = "graft_survival_capped"
 
@@ -118,6 +120,7 @@ PRESENT_MEASURES: tuple[PresentMeasure, ...] = (
 
 MEASURE_LABELS: dict[str, str] = {
     NEXT_SESSION_PROBABILITY: "Next session",
+    NEXT_SESSION_ANYWHERE: "Next session, here or elsewhere",
     **{window.name: window.label for window in WINDOW_MEASURES},
     **{present.name: present.label for present in PRESENT_MEASURES},
     GRAFT_SURVIVAL: "Graft survival",

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 from pipelines.figure import REASON_LABELS, Figure
-from pipelines.measures import GRAFT_SURVIVAL_CAPPED, MEASURE_LABELS, NEXT_SESSION_PROBABILITY
+from pipelines.measures import GRAFT_SURVIVAL_CAPPED, MEASURE_LABELS, NEXT_SESSION_MEASURES
 from registry.durations import time_label
 
 from ..labels import group_label
@@ -87,7 +87,7 @@ def _aligned(cells: Iterator[str] | Sequence[str] | Mapping[str, Any]) -> str:
 def _heading(figure: Figure) -> str:
     """What stands above a block of rows: the measure with its group, its milestone or its window."""
     label = MEASURE_LABELS.get(figure.measure, figure.measure)
-    if figure.measure == NEXT_SESSION_PROBABILITY:
+    if figure.measure in NEXT_SESSION_MEASURES:
         return f"{label}: {_group(figure)}"
     if figure.at is not None:
         return f"{label}, {time_label(figure.at)}"
@@ -95,7 +95,7 @@ def _heading(figure: Figure) -> str:
 
 
 def _row_label(figure: Figure) -> str:
-    if figure.measure == NEXT_SESSION_PROBABILITY and figure.at is not None:
+    if figure.measure in NEXT_SESSION_MEASURES and figure.at is not None:
         return f"within {time_label(figure.at)}"
     return _group(figure)
 
@@ -115,7 +115,7 @@ def _not_counted(figures: Sequence[Figure]) -> Iterator[str]:
     for figure in figures:
         if figure.not_counted and figure.measure != GRAFT_SURVIVAL_CAPPED:
             head = _heading(figure)
-            if figure.measure != NEXT_SESSION_PROBABILITY and figure.group:
+            if figure.measure not in NEXT_SESSION_MEASURES and figure.group:
                 head += f", {_group(figure)}"
             reasons = "; ".join(f"{REASON_LABELS[reason]} {whole(n)}" for reason, n in figure.not_counted.items())
             lines[f"{head}: {reasons}"] = None
