@@ -14,7 +14,6 @@ from .kinds import IdentifierKind
 from .vocabulary import is_answer_word, is_near_a_code
 from .words import folded
 
-_DATED = frozenset({Kind.DATE, Kind.QUARTER})
 _SETTINGS_CODE = r"^[A-Za-z][A-Za-z0-9_-]{0,23}$"
 _WORD = re.compile(r"[^\W\d_]+")
 _LONG_WORD = re.compile(r"[^\W\d_]{4}")
@@ -34,7 +33,7 @@ def doubtful_texts(distinct: pl.Series, field: Field, settings_codes: Collection
 def texts_that_tell(doubtful: pl.Series, field: Field, settings_codes: Collection[str]) -> dict[str, IdentifierKind]:
     """Those of the doubtful texts that are words, or dates, where the field takes something else."""
     found = dict.fromkeys(_stray(doubtful, field, settings_codes), IdentifierKind.FREE_TEXT)
-    if field.kind not in _DATED:
+    if field.kind is not Kind.DATE:
         dates = doubtful.filter(doubtful.str.strip_chars().str.contains(WHOLE_DATE))
         found |= dict.fromkeys(dates.to_list(), IdentifierKind.FULL_DATE)
     return found

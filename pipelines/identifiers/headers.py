@@ -90,9 +90,9 @@ def may_be_shown(header: str) -> bool:
     if header in _FIELD_NAMES:
         return True
     words = words_of(header)
-    return bool(words) and all(
-        len(word) <= _MOST_DIGITS_SHOWN if word.isdigit() else word in _known_words() for word in words
-    )
+    named = [word for word in words if not word.isdigit()]
+    digits = sum(len(word) for word in words if word.isdigit())
+    return bool(named) and digits <= _MOST_DIGITS_SHOWN and all(word in _known_words() for word in named)
 
 
 @cache

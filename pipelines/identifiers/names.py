@@ -1,14 +1,13 @@
 """Names of people among the values of a column.
 
 `Lastname, Firstname` has a form of its own; a code list has it too (`Hairline, Vertex`). Such a list gives itself
-away by known words, or because each of its words stands in more than one of the column's values. Without the comma,
-two to four words are a name where one of them is a common given name. A given name or a surname by itself is not
-told from a word; names that hold neither a comma, a title nor a common given name are not found.
+away by known words, or because each of its parts also stands alone in the column, or now before a comma and now
+behind one. Without the comma, two to four words are a name where one of them is a common given name. A given name or
+a surname by itself is not told from a word; names that hold neither a comma, a title nor a common given name are not
+found.
 """
 
 from __future__ import annotations
-
-from collections import Counter
 
 import polars as pl
 
@@ -23,8 +22,15 @@ def names_among(distinct: pl.Series) -> list[str]:
     trimmed = distinct.str.strip_chars()
     with_comma = distinct.filter(trimmed.str.contains(LAST_FIRST_NAME)).to_list()
     few_words = distinct.filter(trimmed.str.contains(FEW_WORDS)).to_list()
-    values_with = Counter(word for value in with_comma for word in set(words_of(value)))
-    return [value for value in with_comma if not _is_list(value, values_with)] + list(filter(has_given_name, few_words))
+    parts = [_parts(value) for value in with_comma]
+    before, behind = {first for first, *_ in parts}, {part for _, *later in parts for part in later}
+    of_lists = (before & behind) | set(distinct.filter(~trimmed.str.contains(",")).to_list() if parts else [])
+    names = [
+        value
+        for value, own in zip(with_comma, parts, strict=True)
+        if has_given_name(value) or not all(_is_answer(part, of_lists) for part in own)
+    ]
+    return names + [value for value in few_words if has_given_name(value)]
 
 
 def has_given_name(text: str) -> bool:
@@ -37,5 +43,9 @@ def has_given_name(text: str) -> bool:
     return len(words) > 1 and any(word in GIVEN_NAMES for word in words)
 
 
-def _is_list(text: str, values_with: Counter[str]) -> bool:
-    return not has_given_name(text) and all(is_answer_word(word) or values_with[word] > 1 for word in words_of(text))
+def _is_answer(part: str, of_lists: set[str]) -> bool:
+    return part in of_lists or all(map(is_answer_word, words_of(part)))
+
+
+def _parts(text: str) -> list[str]:
+    return [part.strip() for part in text.split(",")]
