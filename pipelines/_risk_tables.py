@@ -20,7 +20,7 @@ RISK_SCHEMA = dict.fromkeys(("day", "at_risk", "entered", "events", "censored"),
 
 _SPELLS: Mapping[Estimand, tuple[str, ...]] = {
     "here": ("start", "spell_here"),
-    "anywhere": ("start", "asked", "answers", "told", "elsewhere", "spell_anywhere"),
+    "anywhere": ("start", "asked", "answers", "elsewhere", "spell_anywhere"),
 }
 
 

@@ -45,7 +45,10 @@ def complications(
     fields = chosen_fields(by, registry.settings)
     values, texts = shared_values(registry.settings, as_of), shared_texts(fields)
     figures: list[Figure] = []
-    with kept(registry, "session_here", SESSION_HERE, values, texts):
+    with (
+        kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
+        kept(registry, "contact_day", ("contact_day",), {"latest_close": _LATEST_CLOSE}, {"contact_answers": _ANSWERS}),
+    ):
         for window in WINDOW_MEASURES:
             counts = _window_counts(registry, window, texts)
             names = {"measure": window.name, "window": window.window_label}
@@ -63,16 +66,10 @@ def complications(
 def _window_counts(registry: Registry, measure: WindowMeasure, texts: Mapping[str, str]) -> pl.DataFrame:
     return rows(
         registry,
-        ("contact_day", "chain", "onset", "window_judged", "judged_count"),
+        ("chain", "onset", "window_judged", "judged_count"),
         "from judged_count order by all",
         {"window": measure.window, "closes": measure.closes, "kind": measure.kind},
-        {
-            **texts,
-            "answered": measure.answered,
-            "positive": measure.positive,
-            "seen": measure.seen,
-            "judged": "window_judged",
-        },
+        {**texts, **_columns(measure), "judged": "window_judged"},
     )
 
 
@@ -81,17 +78,36 @@ def _present_counts(
 ) -> pl.DataFrame:
     return rows(
         registry,
-        ("contact_day", "present_judged", "judged_count"),
+        ("present_judged", "judged_count"),
         "from judged_count order by all",
         days,
-        {
-            **texts,
-            "answered": measure.answered,
-            "positive": measure.positive,
-            "seen": "false",
-            "judged": "present_judged",
-        },
+        {**texts, **_columns(measure), "judged": "present_judged"},
     )
+
+
+def _columns(measure: WindowMeasure | PresentMeasure) -> dict[str, str]:
+    """The columns that hold a measure's answers on a day of contact."""
+    return {part: f"{measure.name}_{part}" for part in ("answered", "positive", "seen")}
+
+
+def _answers_sql() -> str:
+    """The columns of all measures: does any contact of the day answer, positively, or see the event?"""
+    parts = []
+    measures: list[WindowMeasure | PresentMeasure] = [*WINDOW_MEASURES, *PRESENT_MEASURES]
+    for measure in measures:
+        columns = _columns(measure)
+        parts.append(f"bool_or({measure.answered}) as {columns['answered']}")
+        parts.append(f"coalesce(bool_or({measure.positive}), false) as {columns['positive']}")
+        if isinstance(measure, WindowMeasure):
+            parts.append(f"coalesce(bool_or({measure.seen}), false) as {columns['seen']}")
+    return ", ".join(parts)
+
+
+_ANSWERS = _answers_sql()
+_LATEST_CLOSE = max(
+    *(window.closes for window in WINDOW_MEASURES),
+    *(milestone.closes for present in PRESENT_MEASURES for milestone in present.milestones),
+)
 
 
 def _figures(

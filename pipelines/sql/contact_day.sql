@@ -1,13 +1,11 @@
--- What each day of contact about a session answers on one item; contacts on one day count as one.
+-- What each day of contact about a session answers, for every measure at once; contacts on one day count as one.
 select
-  v.session_key,
+  s.session_id,
   v.visited_on - s.start_on as day,
-  bool_or({answered}) as answered,
-  coalesce(bool_or({positive}), false) as positive,
-  coalesce(bool_or({seen}), false) as seen
+  {contact_answers}
 from visit v
-join session_here s on s.session_key = v.session_key
+join judged_session s on s.session_key = v.session_key
 where
-  v.visited_on - s.start_on <= $closes
+  v.visited_on - s.start_on <= $latest_close
   and v.visited_on <= s.observed_to
-group by v.session_key, day
+group by s.session_id, day

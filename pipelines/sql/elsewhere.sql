@@ -16,7 +16,7 @@ with contact as (
       end,
       0
     ) as contact_day,
-    t.told_day,
+    a.told_day,
     a.first_yes_day,
     -- a next session here tells what came before it: its number counts sessions elsewhere
     coalesce(s.skips_a_number, false)
@@ -26,7 +26,6 @@ with contact as (
     if(s.next_is_elsewhere, coalesce(s.next_learned_on, s.next_on) - s.start_on, null) as learned_day
   from start s
   left join answers a on a.session_key = s.session_key
-  left join told t on t.session_key = s.session_key
   where s.session_key is not null
 )
 

@@ -3,13 +3,13 @@
 -- a further session tell of both sessions, so they are not used.
 with milestone as (
   select
-    c.session_key,
-    arg_min(c.positive, abs(c.day - $due) * 2 + (c.day > $due)::integer) filter (c.answered) as present,
+    c.session_id,
+    arg_min(c.{positive}, abs(c.day - $due) * 2 + (c.day > $due)::integer) filter (c.{answered}) as present,
     count(*) > 0 as any_contact
   from contact_day c
-  join session_here s on s.session_key = c.session_key
-  where c.day >= $opens and c.day < coalesce(s.next_on - s.start_on, c.day + 1)
-  group by c.session_key
+  join judged_session s on s.session_id = c.session_id
+  where c.day between $opens and $closes and c.day < coalesce(s.next_on - s.start_on, c.day + 1)
+  group by c.session_id
 )
 
 select
@@ -29,6 +29,5 @@ select
     else 'missed_visit'
   end as reason,
   coalesce(m.present, false) as had_event
-from session_here s
-left join milestone m on m.session_key = s.session_key
-where s.session_key is not null
+from judged_session s
+left join milestone m on m.session_id = s.session_id

@@ -11,10 +11,9 @@ with known as (
       or (c.first_positive_day = c.closing_day and (c.closing_day = $window or not coalesce(o.later, false)))
       or c.first_seen_day <= $window
       or o.within as had_event
-  from session_here s
-  left join chain c on c.session_key = s.session_key
+  from judged_session s
+  left join chain c on c.session_id = s.session_id
   left join onset o on o.session_key = s.session_key
-  where s.session_key is not null
 )
 
 select
