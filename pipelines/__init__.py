@@ -8,6 +8,7 @@ from .figure import FLAG_LABELS, FLAGS, NOT_COUNTED_REASONS, REASON_LABELS, Figu
 from .figure_set import FigureSet, figure_meta
 from .graft_survival import graft_survival
 from .groups import group_fields
+from .intake_summary import intake_summary
 from .measures import MEASURE_LABELS
 from .time_to_next_session import time_to_next_session
 
@@ -24,5 +25,6 @@ __all__ = [
     "figure_meta",
     "graft_survival",
     "group_fields",
+    "intake_summary",
     "time_to_next_session",
 ]

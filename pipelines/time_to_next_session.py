@@ -57,7 +57,8 @@ def time_to_next_session(
     first_here_only: when False, patients first operated on elsewhere follow as groups of their own
     (`first_operated: elsewhere`), their clock starting at their first session here. They never join the others.
     as_of: what happened, or became known, later is ignored.
-    Returns figures by group, then by day: n patients counted, events up to the day, at_risk still followed
+    Returns figures of measure next_session_probability (here) or next_session_anywhere_probability, by group, then by
+    day: n patients counted, events up to the day, at_risk still followed
     after it (the fewer of the two observations for "anywhere"). The estimate is None past the follow-up.
     Raises: GraftledgerError for an unknown field or estimand, or a negative day.
     Source: Kaplan & Meier 1958, JASA 53:457-481; see the estimators for the limits.
