@@ -5,20 +5,26 @@ from __future__ import annotations
 from .apply import MappedTable, apply_mapping
 from .checking import check_lines, faulty_rows
 from .faults import REASONS
-from .files import read_sheets, refuse_identifying
+from .files import encoding_of, left_out, read_sheets, refuse_identifying
 from .load import load_mapping
 from .model import Mapping
 from .propose import propose_mapping
+from .writing import FAULTS_FILE, UNREADABLE, write_records
 
 __all__ = [
+    "FAULTS_FILE",
     "REASONS",
+    "UNREADABLE",
     "MappedTable",
     "Mapping",
     "apply_mapping",
     "check_lines",
+    "encoding_of",
     "faulty_rows",
+    "left_out",
     "load_mapping",
     "propose_mapping",
     "read_sheets",
     "refuse_identifying",
+    "write_records",
 ]

@@ -27,11 +27,11 @@ def read_sheets(
     files = files_of(paths)
     for path, label in zip(files, labels_of(files), strict=True):
         try:
-            found = read_source(path, label, encoding or _encoding(mapping, path.name))
+            found = read_source(path, label, encoding or encoding_of(mapping, path.name))
         except GraftledgerError as error:
             faults += error.faults
         else:
-            sheets += [sheet for sheet in found if not _left_out(mapping, sheet)]
+            sheets += [sheet for sheet in found if not left_out(mapping, sheet)]
     if faults:
         raise GraftledgerError(*faults)
     return sheets
@@ -54,13 +54,14 @@ def _identifiers(sheet: SourceSheet, settings: Settings | None) -> Iterator[Faul
     yield from find_identifiers(sheet.frame, file_name=sheet.file_name, sheet=sheet.sheet, facts=facts)
 
 
-def _encoding(mapping: Mapping | None, file_name: str) -> str | None:
+def encoding_of(mapping: Mapping | None, file_name: str) -> str | None:
+    """The encoding that the mapping states for a text file; None where it states none."""
     if mapping is None:
         return None
     return next((rule.encoding for rule in mapping.sources if rule.encoding and fits(file_name, rule.file)), None)
 
 
-def _left_out(mapping: Mapping | None, sheet: SourceSheet) -> bool:
+def left_out(mapping: Mapping | None, sheet: SourceSheet) -> bool:
     """Whether the only rules that fit a sheet leave it out."""
     if mapping is None:
         return False
