@@ -85,6 +85,40 @@ def check(
     refuse_identifying(sheets, settings)
 
 
+@command("apply", group)
+def apply(
+    files: _FilesArgument,
+    mapping: Annotated[Path, typer.Option(metavar="FILE", help="The site's mapping.")],
+    out: Annotated[Path, typer.Option(metavar="DIR", help="New or empty folder to write the records to.")],
+    registry: RegistryOption = Path("."),
+) -> None:
+    """Turn a site's files into records of the registry's own layout, ready for the intake."""
+    from pipelines.mapping import (
+        FAULTS_FILE,
+        apply_mapping,
+        faulty_rows,
+        load_mapping,
+        read_sheets,
+        refuse_identifying,
+        write_records,
+    )
+
+    settings = _settings_of(registry)
+    loaded = load_mapping(mapping, settings)
+    sheets = read_sheets(files, loaded)
+    refuse_identifying(sheets, settings)
+    tables = apply_mapping(sheets, loaded)
+    for path in write_records(tables, out):
+        say(str(path))
+    if held := sum(faulty_rows(table) for table in tables):
+        note(
+            f"{held:,} records have a value that could not be mapped, marked '?'; the intake holds them back. "
+            f"Where and why: {out / FAULTS_FILE}"
+        )
+    records = " ".join(str(out / f"{name}.csv") for name in dict.fromkeys(table.record.name for table in tables))
+    note(f"Next: graftledger intake {records} --registry {registry}")
+
+
 def _settings_of(registry: Path) -> Settings | None:
     """The settings of the registry in a folder; None where there is no registry."""
     from registry.settings import SETTINGS_FILE, load_settings
