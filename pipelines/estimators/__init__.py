@@ -6,7 +6,9 @@ from pipelines.estimators.aalen_johansen import (
     cumulative_incidence,
     incidence_at,
 )
+from pipelines.estimators.censoring_weights import censoring_weighted
 from pipelines.estimators.clustered_ratio import RatioEstimate, RatioSums, clustered_ratio
+from pipelines.estimators.clustered_survival import clustered_survival
 from pipelines.estimators.counts import risk_table
 from pipelines.estimators.errors import CountsError
 from pipelines.estimators.gray_test import gray_test, stratified_gray_test
@@ -21,6 +23,7 @@ from pipelines.estimators.survival_summaries import (
     quantile_with_limits,
     restricted_mean,
 )
+from pipelines.estimators.weighted_survival import WeightedSurvival, weighted_survival
 
 __all__ = [
     "CountsError",
@@ -36,8 +39,11 @@ __all__ = [
     "RestrictedMean",
     "SurvivalCurve",
     "SurvivalEstimate",
+    "WeightedSurvival",
+    "censoring_weighted",
     "clopper_pearson",
     "clustered_ratio",
+    "clustered_survival",
     "cumulative_incidence",
     "gray_test",
     "incidence_at",
@@ -51,6 +57,7 @@ __all__ = [
     "stratified_gray_test",
     "stratified_log_rank",
     "survival_at",
+    "weighted_survival",
     "wilson",
     "zero_event_upper",
 ]

@@ -39,6 +39,18 @@ def running_cross_sums(
     return sums
 
 
+def clusters_present(cluster: Ints, row: Ints, step: Floats, copies: Floats, rows: int) -> Ints:
+    """How many clusters have anybody present once each day is over, (rows,).
+
+    cluster, row, copies: as `running_cross_sums`. step: (m,) 1 where one of the cluster comes in, -1 where one leaves.
+    """
+    order = np.lexsort((row, cluster))
+    begins = np.diff(cluster[order], prepend=cluster.min(initial=0) - 1) != 0
+    present = _summed_within(step[order], begins)
+    change = copies[order] * ((present > 0.5).astype(float) - (_one_earlier(present, begins) > 0.5))
+    return np.rint(np.cumsum(np.bincount(row[order], weights=change, minlength=rows))).astype(np.int64)
+
+
 def quadratic_form(coefficients: Sequence[Floats], sums: Sequence[Sequence[Floats]]) -> Floats:
     """Sum over clusters of (sum over a of coefficients[a] x number a) squared, day by day; never below 0."""
     k = len(coefficients)

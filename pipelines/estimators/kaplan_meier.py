@@ -18,6 +18,9 @@ class SurvivalCurve:
     day: (n,) days since the origin. at_risk, events: (n,) counts on that day. survival: (n,) share without the
     event once the day is over, 0-1. greenwood: (n,) running sum of events / (at_risk (at_risk - events)); infinite
     once survival is 0. counts: the risk table behind it, which also holds how many remain after each day.
+    trials: (n,) independent people that the numbers at risk amount to, where they are fewer than at_risk (patients
+    with several spells, or weights); greenwood is then a robust variance of log survival, 0 where nothing shows a
+    spread. None for a plain curve.
     first_day, last_day: the followed span; None when nobody was observed. Where first_day is above 0 everybody
     entered late, and survival means: among those without the event before first_day.
     """
@@ -28,6 +31,7 @@ class SurvivalCurve:
     survival: Floats
     greenwood: Floats
     counts: Counts
+    trials: Ints | None = None
 
     @property
     def first_day(self) -> int | None:
@@ -39,6 +43,16 @@ class SurvivalCurve:
         """Last day of the unbroken follow-up: the last with somebody at risk, or the one before a gap."""
         return self.counts.last_day
 
+    def fewest_trials(self, at_days: int) -> int:
+        """The fewest independent people at risk on any day up to at_days, which must lie in the followed span."""
+        if self.trials is None:
+            return self.counts.smallest_at_risk(at_days)
+        row = self.counts.row_on(at_days)
+        # between two rows those are at risk who are at risk on the later one
+        rows = slice(0, row + 1 if row >= 0 and self.day[row] == at_days else row + 2)
+        followed = self.day[rows] >= (self.first_day or 0)
+        return int(self.trials[rows][followed].min())
+
 
 @dataclass(frozen=True)
 class SurvivalEstimate:
@@ -48,7 +62,8 @@ class SurvivalEstimate:
     observation and without the event once the day is over (exit_day > at_days), so that it can be 0 on the last day
     of follow-up. events: up to and including the day. limits_by: how the limits were found: log_log;
     exact_no_events (nobody had the event yet); before_last_event (the estimate is 0: the upper limit is that of the
-    last day on which it was above 0); exact_all_events (the estimate fell from 1 to 0 on one day).
+    last day on which it was above 0); exact_all_events (the estimate fell from 1 to 0 on one day); None with an
+    estimate but no limits, where a robust variance finds no spread, as from one patient.
     reason: why there is no estimate.
     """
 
@@ -135,12 +150,13 @@ def survival_at(curve: SurvivalCurve, at_days: Sequence[int], level: float = 0.9
 
 
 def curve_limits(curve: SurvivalCurve, level: float) -> tuple[Floats, Floats]:
-    """Log(-log) limits of a whole curve, one pair a row; not a number where survival is 0 or 1.
+    """Log(-log) limits of a whole curve, one pair a row; not a number where survival is 0 or 1, or without spread.
 
     Raises: ValueError, for a level outside 0-1. Source: as `survival_at`.
     """
     above_zero = np.where(curve.survival > 0.0, curve.greenwood, 0.0)
-    return log_log_limits(curve.survival, curve.survival * np.sqrt(above_zero), level)
+    std_error = np.where(above_zero > 0.0, curve.survival * np.sqrt(above_zero), np.nan)
+    return log_log_limits(curve.survival, std_error, level)
 
 
 def _survival_on(curve: SurvivalCurve, limits: tuple[Floats, Floats], at_days: int, level: float) -> SurvivalEstimate:
@@ -160,17 +176,21 @@ def _survival_on(curve: SurvivalCurve, limits: tuple[Floats, Floats], at_days: i
 
 def _limits_on(
     curve: SurvivalCurve, limits: tuple[Floats, Floats], at_days: int, row: int, level: float
-) -> tuple[float, float, LimitsBy]:
+) -> tuple[float | None, float | None, LimitsBy | None]:
     """Limits on a followed day, and how they were found."""
     if row < 0 or curve.survival[row] == 1.0:
-        none_yet = clopper_pearson(0, curve.counts.smallest_at_risk(at_days), level)
+        none_yet = clopper_pearson(0, curve.fewest_trials(at_days), level)
         return 1.0 - none_yet.upper, 1.0, "exact_no_events"
     lower, upper = limits
     if curve.survival[row] > 0.0:
+        if curve.greenwood[row] == 0.0:
+            return None, None, None
         return float(lower[row]), float(upper[row]), "log_log"
     fell_to_zero = int(np.flatnonzero(curve.survival == 0.0)[0])
     if fell_to_zero and curve.survival[fell_to_zero - 1] < 1.0:
+        if curve.greenwood[fell_to_zero - 1] == 0.0:
+            return None, None, None
         return 0.0, float(upper[fell_to_zero - 1]), "before_last_event"
     # nobody, where a curve is put together from two and the fall came before the other one begins
-    fell = int(curve.at_risk[fell_to_zero])
+    fell = int((curve.at_risk if curve.trials is None else curve.trials)[fell_to_zero])
     return 0.0, clopper_pearson(0, fell, level).upper if fell else 1.0, "exact_all_events"

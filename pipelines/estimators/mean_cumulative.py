@@ -9,9 +9,9 @@ import numpy as np
 import polars as pl
 
 from pipelines.estimators.cluster_sums import quadratic_form, running_cross_sums
-from pipelines.estimators.counts import Counts, Ints, Reason, checked_counts, refuse, risk_table, whole_numbers
-from pipelines.estimators.errors import CountsError
+from pipelines.estimators.counts import Counts, Ints, Reason, checked_counts, refuse, risk_table
 from pipelines.estimators.limits import Floats, checked_level, normal_quantile
+from pipelines.estimators.person_rows import person_rows, refuse_overlaps
 
 LimitsBy = Literal["log", "poisson_no_events"]
 
@@ -100,7 +100,9 @@ def mean_cumulative(histories: pl.DataFrame) -> MeanCurve:
     >>> mean_cumulative(histories).mean.tolist()
     [0.5, 0.5]
     """
-    rows = _checked(histories)
+    rows = person_rows(histories, {"died": 0})
+    refuse(rows, pl.col("died") > 1, "died is neither 0 nor 1", day="exit_day")
+    refuse_overlaps(rows, "died", "a patient is observed after death")
     dead, others = pl.col("died") * pl.col("alike"), (1 - pl.col("died")) * pl.col("alike")
     spells = rows.select("entry_day", "exit_day", events=dead, censored=others)
     counts = checked_counts(risk_table(spells), ["events"])
@@ -217,30 +219,6 @@ def _robust_variance(
         in_turn(of.patient, of.patient), in_turn(of.since, of.left), moves, in_turn(of.copies, of.copies), days
     )
     return quadratic_form(coefficients, sums)
-
-
-def _checked(histories: pl.DataFrame) -> pl.DataFrame:
-    """Whole numbers, the optional columns filled in, patients numbered; or which day is at fault."""
-    absent = {"entry_day": 0, "died": 0, "alike": 1}
-    filled = histories.with_columns(
-        **{name: pl.lit(value) for name, value in absent.items() if name not in histories.columns}
-    )
-    if "patient" not in filled.columns:
-        raise CountsError("missing column patient")
-    rows = whole_numbers(filled, ["entry_day", "exit_day", "events", "died", "alike"]).with_columns(
-        patient=filled.get_column("patient").rank("dense").cast(pl.Int64)
-    )
-    refuse(rows, pl.col("patient").is_null(), "patient is missing", day="exit_day")
-    refuse(rows, pl.col("events") < 0, "events is negative", day="exit_day")
-    refuse(rows, ~pl.col("died").is_in([0, 1]), "died is neither 0 nor 1", day="exit_day")
-    refuse(rows, pl.col("alike") < 1, "alike is below 1", day="exit_day")
-    rows = rows.sort("patient", "entry_day", "exit_day")
-    same = pl.col("patient") == pl.col("patient").shift(1)
-    overlap = (pl.col("entry_day") < pl.col("exit_day").shift(1)) | (pl.col("entry_day") <= 0)
-    refuse(rows, same & overlap, "two stretches of a patient overlap", day="exit_day")
-    refuse(rows, same & (pl.col("died").shift(1) == 1), "a patient is observed after death", day="exit_day")
-    refuse(rows, same & (pl.col("alike") != pl.col("alike").shift(1)), "alike differs in a patient", day="exit_day")
-    return rows
 
 
 def _mean_on(curve: MeanCurve, at_days: int, level: float, quantile: float) -> MeanEstimate:

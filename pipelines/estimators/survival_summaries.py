@@ -85,7 +85,8 @@ def restricted_mean(curve: SurvivalCurve, tau_days: int, level: float = 0.95) ->
     curve: from `product_limit`. tau_days: whole days, at least 1. level: above 0, below 1. Returns days. The
     estimate is None past the last day of follow-up, and where everybody entered late (the first part of the area is
     unknown).
-    Raises: ValueError, for tau_days below 1 or a level outside 0-1.
+    Raises: ValueError, for tau_days below 1, a level outside 0-1, and a curve with a robust variance (from
+    `clustered_survival` or `weighted_survival`), whose steps do not add up to a variance of the area.
     Source: Irwin 1949, J Hyg 47:188-189; Klein & Moeschberger 2003, Survival Analysis, section 4.5.
 
     >>> import polars as pl
@@ -97,6 +98,8 @@ def restricted_mean(curve: SurvivalCurve, tau_days: int, level: float = 0.95) ->
     checked_level(level)
     if tau_days < 1:
         raise ValueError(f"tau_days {tau_days}: expected at least 1")
+    if curve.trials is not None:
+        raise ValueError("a curve with clusters or weights has no restricted mean here")
     if curve.last_day is None or tau_days > curve.last_day:
         return RestrictedMean(tau_days, None, None, None, None, "beyond_follow_up")
     if curve.first_day:
