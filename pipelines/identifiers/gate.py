@@ -18,7 +18,7 @@ from .names import names_among
 _NOTHING_KNOWN = TableFacts()
 _FAULTS_SHOWN = 20
 _ROWS_SHOWN = 5
-_TAKE_OUT = "Take the column out at the site; `graftledger pseudonymise` makes keys and ages from what it replaces."
+_TAKE_OUT = "Take the column out at the site: `graftledger pseudonymise` drops it, or makes a key or an age of it."
 _MENDS = {
     IdentifierKind.NO_PSEUDONYM: "Make the keys at the site with `graftledger pseudonymise`.",
     IdentifierKind.FREE_TEXT: "Give a code, a number or a date, translate the answer in the mapping, or take it out.",

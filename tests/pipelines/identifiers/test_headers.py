@@ -44,8 +44,9 @@ patient sex|Sexe|Geschlecht|Date of surgery|OP-Datum|Fecha de cirugía|Data zabi
 Number of grafts|Anzahl Grafts|nb greffons|zone|Zonen|area_label|Area cm2|surgeon_code|surgeon|Operateur|Chirurg|
 visit date|Day 7 swelling|Swelling (day 7)|mobile scalp|phone follow-up date|telefonla görüşme|contact mode|
 last contact|first surgery|first session date|donor|Don area|naissance des cheveux|línea de nacimiento del pelo|
-hair direction|dirección del pelo|notes on technique|photographs taken|photo quality|image quality|macro photograph|file type|
-session number|session no|visit no|OP Nr|Sitzungsnummer|numéro de séance|count key|area number|Norwood|family history|
+hair direction|dirección del pelo|notes on technique|photographs taken|photo quality|image quality|macro photograph|
+file type|session number|session no|visit no|OP Nr|Sitzungsnummer|numéro de séance|count key|area number|Norwood|
+family history|
 smoking|Raucher|fumeur|sigara|palacz|diabetes|minoxidil|BMI|blood group|hepatitis B|HIV|city scar?|graft survival %|
 hairs per graft|counter|batch no|lot number|complication|Clavien|onset day|treatment|consent|status|satisfaction 0-10|
 crusts|shedding|sutures out|scar width mm|holding solution|ATP|anaesthesia|lidocaine ml|punch mm|implanter|team size|
