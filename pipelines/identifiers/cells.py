@@ -15,7 +15,7 @@ from .classify import classified
 from .coded_fields import doubtful_texts, texts_that_tell
 from .free_text import texts_written_afresh
 from .headers import suggested_kind
-from .keys import all_pseudonyms, keys_that_tell
+from .keys import PATIENT_KEY, all_pseudonyms, keys_among, keys_that_tell
 from .kinds import PRIORITY, IdentifierKind
 from .names import has_given_name, names_among
 
@@ -109,8 +109,11 @@ def _judged_by_meaning(column: pl.Series, facts: TableFacts) -> tuple[pl.Series,
     """The distinct values whose form is still to be looked at, and those that tell by the column's meaning."""
     distinct, field = column.drop_nulls().unique(), facts.field(column.name)
     if field is None:
+        keys = keys_among(distinct)
+        others = distinct.filter(~distinct.is_in(keys.implode()))
         afresh = dict.fromkeys(texts_written_afresh(column), IdentifierKind.FREE_TEXT)
-        return distinct, _table(afresh | dict.fromkeys(names_among(distinct), IdentifierKind.NAME))
+        names = dict.fromkeys(names_among(others), IdentifierKind.NAME)
+        return others, _table(afresh | names | keys_that_tell(keys, PATIENT_KEY))
     if field.kind is Kind.PSEUDONYM:
         return distinct.clear(), _table(keys_that_tell(distinct, field))
     doubtful = doubtful_texts(distinct, field, facts.codes(field))

@@ -19,6 +19,8 @@ _TELLING = (
     r"^[A-Z]{2,}(?:[-_][A-Z]{2,})+(?:[-_]?[0-9]{1,8})?$",
     r"(?:^|[-_])(?:19|20)[0-9]{2}[-_]?(?:0[1-9]|1[0-2])[-_]?(?:0[1-9]|[12][0-9]|3[01])(?:$|[-_])",  # a date
 )
+PATIENT_KEY = record_type("patient").field("patient_key")
+_MOST_KEYS = 0.9
 _ACCOUNT_OR_TAX_NUMBER = (
     r"(?i)^(?:[a-z]{2}[0-9]{2}[a-z0-9]{11,30}"
     r"|[a-z]{6}[0-9lmnp-v]{2}[a-ehlmprst][0-9lmnp-v]{2}[a-z][0-9lmnp-v]{3}[a-z])$"
@@ -41,6 +43,17 @@ def keys_that_tell(distinct: pl.Series, field: Field) -> dict[str, IdentifierKin
     return found | classified(pl.concat([unfit, numbers]).unique())
 
 
+def keys_among(distinct: pl.Series) -> pl.Series:
+    """The keys of a column of unknown meaning: none, or all that have a pseudonym's form where nearly all values do.
+
+    Words of a site joined by underscores have that form too; what tells a column of keys is that letters and digits
+    are mixed.
+    """
+    formed = distinct.str.contains(PATIENT_KEY.pattern or "")
+    share = (formed & distinct.str.contains("[0-9]") & distinct.str.contains("[A-Za-z]")).mean()
+    return distinct.filter(formed) if isinstance(share, float) and share >= _MOST_KEYS else distinct.clear()
+
+
 def all_pseudonyms(distinct: pl.Series) -> bool:
     """Whether a column of unknown meaning holds values, and every one could be a pseudonym."""
-    return len(distinct) > 0 and not keys_that_tell(distinct, record_type("patient").field("patient_key"))
+    return len(distinct) > 0 and not keys_that_tell(distinct, PATIENT_KEY)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections import Counter
 from functools import cache
 from random import Random
@@ -115,3 +116,27 @@ def test_no_false_alarm_on_clean_rows(record: str, known: bool) -> None:
 
 def test_there_are_10_000_clean_rows() -> None:
     assert sum(frame.height for frame in fictional_clinics().values()) >= 10_000
+
+
+@pytest.mark.parametrize("letters", ["base64", "base32", "hex"])
+def test_no_false_alarm_on_keys_of_any_make(letters: str) -> None:
+    """100,000 random keys each; a key of 16 hexadecimal digits may be digits alone, which stops a file: not here."""
+    random = Random(6)
+    make = {
+        "base64": lambda: base64.urlsafe_b64encode(random.randbytes(17)).decode("ascii").rstrip("="),
+        "base32": lambda: base64.b32encode(random.randbytes(15)).decode("ascii").lower(),
+        "hex": lambda: random.randbytes(20).hex(),
+    }[letters]
+    frame = pl.DataFrame({"patient_key": [make() for _ in range(100_000)]})
+    assert find_identifiers(frame, file_name="x.csv", facts=_facts("patient")) == []
+    assert find_identifiers(frame, file_name="x.csv") == []
+
+
+def test_single_identifiers_among_keys_are_found_in_a_site_s_own_column() -> None:
+    random = Random(8)
+    keys = [random.randbytes(12).hex() for _ in range(400)]
+    planted = ["anna@mail.example", "Krawinkel_Maelle_84", "00000000000012345678", "RSSMRA85T10A562S", "4711"]
+    for at, value in enumerate(planted):
+        keys[at * 50] = value
+    cells = telling_cells(pl.DataFrame({"Code": keys}), TableFacts())
+    assert cells["row"].to_list() == [0, 50, 100, 150]  # 4711 alone is no key, but no identifier either
