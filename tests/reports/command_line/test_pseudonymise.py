@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import stat
 from pathlib import Path
 
@@ -130,3 +131,9 @@ def test_the_key_is_on_no_command_line(site: Path) -> None:
     assert "--secret" not in text
     made = (site / "key").read_text(encoding="ascii").strip()
     assert made not in call(site, *MADE, *GERMAN).output
+
+
+def test_the_page_names_no_option_that_is_not_there() -> None:
+    page = (Path(__file__).parents[3] / "docs" / "de_identification.md").read_text(encoding="utf-8")
+    offered = set(re.findall(r"--[a-z][a-z-]+", run("--help").output))
+    assert set(re.findall(r"--[a-z][a-z-]+", page)) <= offered
