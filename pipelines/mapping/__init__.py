@@ -9,10 +9,9 @@ from .files import encoding_of, left_out, read_sheets, refuse_identifying
 from .load import load_mapping
 from .model import Mapping
 from .propose import propose_mapping
-from .writing import FAULTS_FILE, UNREADABLE, write_records
+from .writing import UNREADABLE, faults_path, write_records
 
 __all__ = [
-    "FAULTS_FILE",
     "REASONS",
     "UNREADABLE",
     "MappedTable",
@@ -20,6 +19,7 @@ __all__ = [
     "apply_mapping",
     "check_lines",
     "encoding_of",
+    "faults_path",
     "faulty_rows",
     "left_out",
     "load_mapping",

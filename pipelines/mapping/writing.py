@@ -16,11 +16,15 @@ from .faults import REASONS
 
 UNREADABLE = "?"
 """Stands where a value could not be mapped: no field allows it, so the intake holds that row back and loses nothing."""
-FAULTS_FILE = "could_not_be_mapped.csv"
+
+
+def faults_path(folder: Path) -> Path:
+    """Where the list of a folder's values that could not be mapped stands: beside it, since it is no record."""
+    return folder.with_name(f"{folder.name}_could_not_be_mapped.csv")
 
 
 def write_records(tables: Sequence[MappedTable], folder: Path) -> list[Path]:
-    """Write one CSV file a record type, and `could_not_be_mapped.csv` where there is anything to list in it.
+    """Write one CSV file a record type, and beside the folder a list of what could not be mapped where there is any.
 
     folder: new or empty. The list names each value by the row and column of the site's own file, and the row of the
     written file; it holds no value.
@@ -31,6 +35,10 @@ def write_records(tables: Sequence[MappedTable], folder: Path) -> list[Path]:
         raise GraftledgerError(
             Fault("the folder is not empty.", str(folder), mend="Nothing is overwritten. Choose another folder.")
         )
+    if faults_path(folder).exists():
+        raise GraftledgerError(
+            Fault("the file exists already.", str(faults_path(folder)), mend="Choose another folder, or remove it.")
+        )
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(dir=folder.parent, prefix=f".{folder.name}-") as unfinished:
@@ -38,10 +46,12 @@ def write_records(tables: Sequence[MappedTable], folder: Path) -> list[Path]:
             inner.mkdir(mode=0o700)
             faults = [fault for record in RECORD_TYPES for fault in _write(record, tables, inner)]
             if faults:
-                pl.concat(faults).write_csv(inner / FAULTS_FILE)
+                pl.concat(faults).write_csv(Path(unfinished) / "faults.csv")
             if folder.exists():
                 folder.rmdir()
             inner.rename(folder)
+            if faults:
+                (Path(unfinished) / "faults.csv").rename(faults_path(folder))
     except OSError as error:
         why = (error.strerror or "error").lower()
         raise GraftledgerError(Fault(f"the records could not be written ({why}).", str(folder))) from None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -16,6 +17,8 @@ from ._app import command, say
 MARKER = ".graftledger-demo"
 PRACTICE = "Lantern Bay Practice (fictional)"
 QUARTER = "2026-Q3"
+RECEIVED = datetime(2026, 10, 15)
+"""Day of the fictional delivery; the records do not depend on the clock of the machine."""
 
 
 def prepare_folder(folder: Path) -> None:
@@ -51,20 +54,34 @@ def demo(
     say(f"1. Fictional records of {patients:,} patients, 1% of the rows spoilt on purpose")
     synthesise(patients=patients, seed=seed, out=sites, errors=0.01)
     from synthetic_data import SITES, SURGEONS
+    from synthetic_data.messy_exports import MESSY_SITES
 
     say("\n2. A new registry")
     start_registry(registry, list(SITES), list(SURGEONS), PRACTICE)
     say(f"Made in {registry}.")
 
-    say("\n3. Intake: every row is checked, the sound ones are loaded")
-    intake([path for path in sorted(sites.iterdir()) if path.is_dir()], registry=registry, received_by="demo")
+    say("\n3. Two sites export from systems of their own: a workbook and text files, each with its mapping")
+    delivery = folder / "delivery"
+    for site in SITES:
+        if site not in MESSY_SITES:
+            shutil.copytree(sites / site, delivery / site)
+        elif any((sites / site).iterdir()):
+            _map_messy_export(sites / site, folder / "exports" / site, registry, delivery / site)
 
-    say("\n4. Figures")
+    say("\n4. Intake: every row is checked, the sound ones are loaded")
+    intake(
+        sorted(path for path in delivery.iterdir() if path.is_dir()),
+        registry=registry,
+        received_by="demo",
+        today=RECEIVED,
+    )
+
+    say("\n5. Figures")
     for measure in ("time-to-next-session", "complications", "graft-survival"):
         say()
         figures(measure, registry=registry)
 
-    say("\n5. The quarterly audit")
+    say("\n6. The quarterly audit")
     audit(QUARTER, registry=registry, out=folder / "audit")
 
     say("\nLook at:")
@@ -73,3 +90,25 @@ def demo(
     say(f"  the mistakes   {sites / 'planted_errors.csv'}  (and: graftledger held-back --registry {registry})")
     say(f"  the truth      {sites / 'truth.json'}")
     say(f"Ask for more:    graftledger figures graft-survival --by technique --registry {registry}")
+
+
+def _map_messy_export(records: Path, export: Path, registry: Path, out: Path) -> None:
+    """A site's records as its own system would export them, and back through the site's mapping."""
+    import polars as pl
+
+    from registry.definition import RECORD_TYPES
+    from synthetic_data.messy_exports import mapping_text, write_messy_export
+
+    from ._mapping import apply
+
+    frames = {}
+    for record in RECORD_TYPES:
+        path = records / f"{record.name}.csv"
+        empty = pl.DataFrame(schema=dict.fromkeys(record.field_names, pl.String))
+        frames[record.name] = pl.read_csv(path, infer_schema=False) if path.exists() else empty
+    export.mkdir(parents=True)
+    write_messy_export(records.name, frames, export)
+    mapping = registry / "mappings" / f"{records.name}.toml"
+    mapping.parent.mkdir(exist_ok=True)
+    mapping.write_text(mapping_text(records.name), encoding="utf-8")
+    apply([export], mapping=mapping, out=out, registry=registry)

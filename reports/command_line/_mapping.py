@@ -94,8 +94,8 @@ def apply(
 ) -> None:
     """Turn a site's files into records of the registry's own layout, ready for the intake."""
     from pipelines.mapping import (
-        FAULTS_FILE,
         apply_mapping,
+        faults_path,
         faulty_rows,
         load_mapping,
         read_sheets,
@@ -113,10 +113,9 @@ def apply(
     if held := sum(faulty_rows(table) for table in tables):
         note(
             f"{held:,} records have a value that could not be mapped, marked '?'; the intake holds them back. "
-            f"Where and why: {out / FAULTS_FILE}"
+            f"Where and why: {faults_path(out)}"
         )
-    records = " ".join(str(out / f"{name}.csv") for name in dict.fromkeys(table.record.name for table in tables))
-    note(f"Next: graftledger intake {records} --registry {registry}")
+    note(f"Next: graftledger intake {out} --registry {registry}")
 
 
 def _settings_of(registry: Path) -> Settings | None:

@@ -7,8 +7,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines.mapping import FAULTS_FILE, UNREADABLE, MappedTable, apply_mapping, load_mapping, read_sheets
-from pipelines.mapping.writing import write_records
+from pipelines.mapping import UNREADABLE, MappedTable, apply_mapping, load_mapping, read_sheets
+from pipelines.mapping.writing import faults_path, write_records
 from registry.definition import RECORD_TYPES, record_type
 from registry.errors import GraftledgerError
 from synthetic_data import simulate
@@ -48,11 +48,11 @@ def test_faulty_values_are_marked_and_listed(tmp_path: Path) -> None:
     first = table([(1, "2020-Q1"), (4, "2020-Q2")], [])
     second = table([(2, "2020-Q3"), (9, "2020-Q4")], [1])
     paths = write_records([first, second], tmp_path / "new")
-    assert [path.name for path in paths] == [FAULTS_FILE, "site_period.csv"]
-    written = pl.read_csv(paths[1], infer_schema=False)
+    assert [path.name for path in paths] == ["site_period.csv"]
+    written = pl.read_csv(paths[0], infer_schema=False)
     assert written["records_complete_to"].to_list() == ["2020-12-31"] * 3 + [UNREADABLE]
     assert written["quarter"].to_list() == ["2020-Q1", "2020-Q2", "2020-Q3", "2020-Q4"]
-    (fault,) = pl.read_csv(paths[0]).rows(named=True)
+    (fault,) = pl.read_csv(faults_path(tmp_path / "new")).rows(named=True)
     assert (fault["sheet"], fault["row"], fault["column"]) == ("Q", 9, "Vollständig bis")
     assert (fault["written_file"], fault["written_row"]) == ("site_period.csv", 4)
     assert fault["reason"] == "there is no such day in the calendar"
