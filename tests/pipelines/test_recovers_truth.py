@@ -1,8 +1,8 @@
 """The figures of fictional clinics against the truth that made them: no bias, and limits that cover at their level.
 
 Twelve registries of 20,000 patients, loaded past the intake. Two truths, neither of which looks at a record:
-*realised*, of these very patients, to which an estimate must be close; and of the *model*, at which limits aim. Expected values
-are *other software*: the synthetic data share no code with the analyses.
+*realised*, of these very patients, to which an estimate must be close; and of the *model*, at which limits aim.
+Expected values are *other software*: the synthetic data share no code with the analyses.
 """
 
 from __future__ import annotations
