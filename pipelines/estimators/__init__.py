@@ -6,6 +6,7 @@ from pipelines.estimators.aalen_johansen import (
     cumulative_incidence,
     incidence_at,
 )
+from pipelines.estimators.bands import Band, hall_wellner_band, simulated_incidence_band, simulated_survival_band
 from pipelines.estimators.censoring_weights import censoring_weighted
 from pipelines.estimators.clustered_ratio import RatioEstimate, RatioSums, clustered_ratio
 from pipelines.estimators.clustered_survival import clustered_survival
@@ -26,6 +27,7 @@ from pipelines.estimators.survival_summaries import (
 from pipelines.estimators.weighted_survival import WeightedSurvival, weighted_survival
 
 __all__ = [
+    "Band",
     "CountsError",
     "GroupComparison",
     "IncidenceCurves",
@@ -46,6 +48,7 @@ __all__ = [
     "clustered_survival",
     "cumulative_incidence",
     "gray_test",
+    "hall_wellner_band",
     "incidence_at",
     "log_rank",
     "mean_at",
@@ -54,6 +57,8 @@ __all__ = [
     "quantile_with_limits",
     "restricted_mean",
     "risk_table",
+    "simulated_incidence_band",
+    "simulated_survival_band",
     "stratified_gray_test",
     "stratified_log_rank",
     "survival_at",

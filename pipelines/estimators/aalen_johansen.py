@@ -149,14 +149,24 @@ def _incidence(events: Floats, at_risk: Floats, survival: Floats) -> Floats:
 
 
 def _variance(events: Floats, at_risk: Floats, survival: Floats, incidence: Floats) -> Floats:
-    """Infinitesimal-jackknife variance of each incidence on each day, (k, n).
+    """Infinitesimal-jackknife variance of each incidence on each day, (k, n)."""
+    parts = influence_squares(events, at_risk, survival, incidence)
+    constant, linear, quadratic = (np.cumsum(part, axis=1) for part in parts)
+    variance = constant + 2.0 * incidence * linear + incidence**2 * quadratic
+    return np.clip(variance, 0.0, None)
+
+
+def influence_squares(
+    events: Floats, at_risk: Floats, survival: Floats, incidence: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """What each day adds to the variance of an incidence F(t), as a quadratic in F(t): three arrays (k, n).
 
     Perturbing the weight of one of the n people at risk on day u moves the incidence F(t) of cause k, t >= u, by a
     + b g, with g = F(t) - F(u), S the share event-free before u, h_k and h the hazards of u (cause k, any cause):
       had the event of cause k:  S (1 - h_k) / n - g / n
       had another event:         -S h_k / n - g / n
       stayed event-free:         -S h_k / n + g h / ((1 - h) n)
-    Their squares, times how many people, are a quadratic in F(t) whose three coefficients are running sums over u.
+    The squares of a - b F(u) + b F(t), times how many people, are constant + 2 F(t) linear + F(t)^2 quadratic.
     """
     n = np.broadcast_to(at_risk, events.shape)
     any_event = np.broadcast_to(events.sum(axis=0), events.shape)
@@ -176,9 +186,7 @@ def _variance(events: Floats, at_risk: Floats, survival: Floats, incidence: Floa
         constant += people * at_zero**2
         linear += people * at_zero * slope
         quadratic += people * slope**2
-    constant, linear, quadratic = (np.cumsum(part, axis=1) for part in (constant, linear, quadratic))
-    variance = constant + 2.0 * incidence * linear + incidence**2 * quadratic
-    return np.clip(variance, 0.0, None)
+    return constant, linear, quadratic
 
 
 def _incidence_on(

@@ -45,13 +45,17 @@ def log_log_limits(share: Floats, std_error: Floats, level: float) -> tuple[Floa
     Source: Kalbfleisch & Prentice 1980, The Statistical Analysis of Failure Time Data, section 1.3; Borgan &
     Liestol 1990, Scand J Stat 17:35-41.
     """
-    quantile = normal_quantile(level)
+    return log_log_band(share, std_error, normal_quantile(level))
+
+
+def log_log_band(share: Floats, std_error: Floats, critical: float) -> tuple[Floats, Floats]:
+    """As `log_log_limits`, with so many standard errors to either side on the scale log(-log(share))."""
     lower = np.full(share.shape, np.nan)
     upper = np.full(share.shape, np.nan)
     inside = (share > 0.0) & (share < 1.0)
     log_share = np.log(share[inside])
     # d log(-log p) / dp = 1 / (p log p); log p < 0, so the minus sign keeps the spread positive
-    spread = -quantile * std_error[inside] / (share[inside] * log_share)
+    spread = -critical * std_error[inside] / (share[inside] * log_share)
     lower[inside] = np.exp(log_share * np.exp(spread))
     upper[inside] = np.exp(log_share * np.exp(-spread))
     return lower, upper
