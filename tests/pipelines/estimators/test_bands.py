@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.estimators import (
@@ -43,8 +43,8 @@ def test_hall_wellner_published_table(level: str, reference_results: Results) ->
     table = cells(reference_results("band_critical_values")["hall_wellner"][level])
     assert len(table) > 80
     for from_share, to_share, value in table:
-        ours = hall_wellner_critical(from_share, to_share, int(level) / 100)
-        assert ours == pytest.approx(value, abs=1.5e-4), (from_share, to_share)
+        below, above = (stays_within(from_share, to_share, value + by) for by in (-1.5e-4, 1.5e-4))
+        assert below < int(level) / 100 < above, (from_share, to_share)
 
 
 def test_over_everything_it_is_the_kolmogorov_distribution() -> None:
@@ -63,6 +63,7 @@ def test_over_no_length_it_is_a_normal_quantile() -> None:
         assert critical == pytest.approx(1.959963985 * math.sqrt(share * (1 - share)), rel=1e-3)
 
 
+@settings(deadline=None, max_examples=50)
 @given(st.floats(0.0, 0.95), st.floats(0.01, 1.0), st.floats(0.3, 2.5))
 def test_a_longer_span_is_harder_to_hold(start: float, length: float, c: float) -> None:
     end = min(1.0, start + length)
@@ -173,6 +174,7 @@ def test_one_cause_gives_the_band_of_kaplan_meier(reference_spells: Spells) -> N
 PEOPLE = st.lists(st.tuples(st.integers(0, 9), st.integers(0, 1), st.integers(1, 9)), min_size=1, max_size=12)
 
 
+@settings(deadline=None, max_examples=40)
 @given(PEOPLE, st.integers(0, 5))
 def test_a_hall_wellner_band_falls_and_holds_its_curve(people: list[tuple[int, int, int]], from_day: int) -> None:
     rows = [(day, event * n, (1 - event) * n) for day, event, n in people]
@@ -197,7 +199,7 @@ def holds(band: Band, truth: Callable[[Any], Any]) -> bool:
 
 @pytest.mark.slow
 def test_bands_hold_the_whole_truth() -> None:
-    """Simulation: 300 people, half with the event by day 1,200, lost evenly over 10 years; what the docstring admits to.
+    """Simulation: 300 people, half with the event by day 1,200, lost evenly over 10 years; what the docstrings admit.
 
     Bands: Hall-Wellner on all days; simulated ones under late entry, for survival and for one of two causes.
     """
