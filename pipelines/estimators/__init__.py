@@ -12,6 +12,7 @@ from pipelines.estimators.clustered_ratio import RatioEstimate, RatioSums, clust
 from pipelines.estimators.clustered_survival import clustered_survival
 from pipelines.estimators.counts import risk_table
 from pipelines.estimators.errors import CountsError
+from pipelines.estimators.follow_up import Completeness, follow_up_completeness, median_follow_up
 from pipelines.estimators.gray_test import gray_test, stratified_gray_test
 from pipelines.estimators.group_comparison import GroupComparison
 from pipelines.estimators.kaplan_meier import SurvivalCurve, SurvivalEstimate, product_limit, survival_at
@@ -28,6 +29,7 @@ from pipelines.estimators.weighted_survival import WeightedSurvival, weighted_su
 
 __all__ = [
     "Band",
+    "Completeness",
     "CountsError",
     "GroupComparison",
     "IncidenceCurves",
@@ -47,12 +49,14 @@ __all__ = [
     "clustered_ratio",
     "clustered_survival",
     "cumulative_incidence",
+    "follow_up_completeness",
     "gray_test",
     "hall_wellner_band",
     "incidence_at",
     "log_rank",
     "mean_at",
     "mean_cumulative",
+    "median_follow_up",
     "product_limit",
     "quantile_with_limits",
     "restricted_mean",
