@@ -19,6 +19,7 @@ from pipelines.estimators.kaplan_meier import SurvivalCurve, SurvivalEstimate, p
 from pipelines.estimators.log_rank import log_rank, stratified_log_rank
 from pipelines.estimators.mean_cumulative import MeanCurve, MeanEstimate, mean_at, mean_cumulative
 from pipelines.estimators.proportion import Interval, clopper_pearson, wilson, zero_event_upper
+from pipelines.estimators.smoothed_hazard import HazardEstimate, smoothed_hazard
 from pipelines.estimators.survival_summaries import (
     QuantileEstimate,
     RestrictedMean,
@@ -32,6 +33,7 @@ __all__ = [
     "Completeness",
     "CountsError",
     "GroupComparison",
+    "HazardEstimate",
     "IncidenceCurves",
     "IncidenceEstimate",
     "Interval",
@@ -63,6 +65,7 @@ __all__ = [
     "risk_table",
     "simulated_incidence_band",
     "simulated_survival_band",
+    "smoothed_hazard",
     "stratified_gray_test",
     "stratified_log_rank",
     "survival_at",
