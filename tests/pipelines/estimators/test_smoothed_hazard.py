@@ -49,7 +49,7 @@ def test_weights_have_total_1_and_mean_0(distance: float, at_the_right: bool) ->
 
 
 def test_in_the_middle_by_hand() -> None:
-    """By hand: bandwidth 10; events on days 45 and 50 among 20 and 10: on day 50 weights 3/4 x 3/4 / 10 and 3/4 / 10."""
+    """By hand: bandwidth 10, events on days 45 and 50 among 20 and 10: on day 50 weights 3/4 x 3/4 / 10, 3/4 / 10."""
     spells = pl.DataFrame({"exit_day": [45, 46, 50, 100], "events": [1, 0, 1, 0], "censored": [0, 9, 0, 9]})
     (estimate,) = smoothed_hazard(product_limit(risk_table(spells)), [50], bandwidth_days=10)
     assert estimate.events == 2
