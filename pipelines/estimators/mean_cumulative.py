@@ -79,8 +79,8 @@ def mean_cumulative(histories: pl.DataFrame) -> MeanCurve:
     events end observation, as when those operated on elsewhere do not come back. With deaths it tells what
     happened, not what drives it: a group that dies sooner has fewer events. A mean says nothing of how events are
     spread: 0.5 sessions a person may be half the people with one or one in ten with five. Small early risk sets
-    under delayed entry mislead as in `product_limit`. With few people the robust variance is too small: simulated,
-    95 % limits held the truth in 90 % of samples of 20 people, 93 % of 50.
+    under delayed entry mislead as in `product_limit`. With few people the robust variance is too small late on:
+    simulated, 95 % limits held the truth in 90 to 96 % of samples of 20 people, 94 to 95 % of 50 or 200.
     histories: rows in counting-process form, any order; one row a stretch of observation of one patient, ending at
     each event, at death or at the end of follow-up. patient: identifier. exit_day: whole days since the origin, at
     least 0, the last day of the stretch. entry_day (optional): the last day before it, less than exit_day unless 0

@@ -29,6 +29,13 @@ def test_freireich_1963_six_mp(reference_spells: Spells) -> None:
     assert [estimate.estimate for estimate in estimates] == pytest.approx(list(published.values()), abs=0.0005)
 
 
+def test_klein_moeschberger_table_4_1(reference_spells: Spells) -> None:
+    """Recalled: standard errors under 6-MP, Klein & Moeschberger 2003, Survival Analysis, table 4.1; three decimals."""
+    published = {6: 0.076, 7: 0.087, 10: 0.096, 13: 0.107, 16: 0.114, 22: 0.128, 23: 0.135}
+    estimates = survival_at(product_limit(risk_table(reference_spells("six_mp"))), list(published))
+    assert [estimate.std_error for estimate in estimates] == pytest.approx(list(published.values()), abs=0.0005)
+
+
 def test_kaplan_meier_1958_first_example() -> None:
     """Recalled: Kaplan & Meier 1958, JASA 53:457-481, section 1: deaths 0.8, 3.1, 5.4, 9.2; losses 1.0, 2.7, 7.0, 12.1.
 
