@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from registry.errors import GraftledgerError
-from registry.store import Registry, program_version
+from registry.store import Registry
+from registry.version import program_version
 
 from .figure import NOT_COUNTED_REASONS, Figure
 

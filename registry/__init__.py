@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ._ddl import literal, quoted, row_text_sql
+from ._ddl import field_names_sql, history_table, key_equal_sql, literal, quoted, row_text_sql
 from .definition import RECORD_TYPES, record_type
 from .errors import Fault, GraftledgerError
 from .settings import Settings
@@ -14,6 +14,9 @@ __all__ = [
     "GraftledgerError",
     "Registry",
     "Settings",
+    "field_names_sql",
+    "history_table",
+    "key_equal_sql",
     "literal",
     "open_registry",
     "quoted",

@@ -1,11 +1,14 @@
--- What the registry knows of itself: its version, its intakes, and the rows it holds back.
+-- What the registry knows of itself: its version, what happened to its records, and the rows it holds back.
+-- key_salt: random, made with the registry; it goes into every hash of an erased key.
 create table registry_info (
   schema_version integer not null,
   created_on date not null,
-  created_by_version varchar not null
+  created_by_version varchar not null,
+  key_salt varchar not null check (regexp_full_match(key_salt, '[0-9a-f]{64}')),
+  next_held_back_id bigint not null
 );
 
--- Order-independent sums over the content of each record table, kept up to date by the intake.
+-- Order-independent sums over the current content of each record table, kept up to date by every event.
 create table content_sum (
   record_type varchar not null,
   row_count bigint not null,
@@ -13,8 +16,10 @@ create table content_sum (
   upper_sum hugeint not null
 );
 
+-- Every event that may change records or rows held back, numbered without gaps.
 create table intake (
   intake_id integer not null,
+  kind varchar not null check (kind in ('files', 'retry', 'dismiss', 'declare', 'merge', 'unmerge', 'erase')),
   received_at timestamp not null,
   received_by varchar not null,
   program_version varchar not null,
@@ -22,27 +27,126 @@ create table intake (
   snapshot_after varchar not null
 );
 
+-- rows_read = rows_loaded + rows_corrected + rows_unchanged + rows_held_back + rows_refused.
+-- rows_waiting are among those held back, rows_warned among those loaded or corrected.
 create table intake_file (
   intake_id integer not null,
   file_name varchar not null,
+  sheet varchar,
   sha256 varchar not null,
+  mapping_digest varchar,
   record_type varchar not null,
   site_codes varchar[] not null,
   rows_read bigint not null,
   rows_loaded bigint not null,
+  rows_corrected bigint not null,
   rows_unchanged bigint not null,
-  rows_held_back bigint not null
+  rows_held_back bigint not null,
+  rows_waiting bigint not null,
+  rows_refused bigint not null,
+  rows_warned bigint not null
 );
 
--- One row a broken rule. record_key is kept only where it has the form of a pseudonym; no other value is kept.
-create table held_back (
+-- Rows held back before that an event judged again, by themselves because their parent came, or by a retry.
+create table intake_returned (
+  intake_id integer not null,
+  record_type varchar not null,
+  rows_judged bigint not null,
+  rows_loaded bigint not null,
+  rows_corrected bigint not null,
+  rows_unchanged bigint not null,
+  rows_held_back bigint not null,
+  rows_refused bigint not null
+);
+
+-- What each check of each file found, warnings included. Rows that the registry held already are not judged.
+create table validation_result (
   intake_id integer not null,
   file_name varchar not null,
+  sheet varchar,
   record_type varchar not null,
-  row_number bigint not null,
-  record_key varchar,
   rule varchar not null,
-  field varchar,
+  field varchar not null,
+  severity varchar not null check (severity in ('held back', 'warning')),
+  rows_judged bigint not null,
+  rows_failed bigint not null
+);
+
+-- One line a row held back. It never changes but for being closed.
+-- record_key: where it is well-formed, else null. content: its fields as text; source_content: its row in the site's
+-- own columns, where a mapping read it. waits: nothing is wrong with it but that its parent is not there.
+-- replaced_by: the entry of the same record that a later event held back in its place.
+-- unmapped: fields whose value the mapping could not read, so that the content lacks them.
+create table held_back_row (
+  held_back_id bigint not null,
+  intake_id integer not null,
+  file_name varchar not null,
+  sheet varchar,
+  sha256 varchar not null,
+  row_number bigint not null,
+  record_type varchar not null,
+  record_key varchar,
+  site_code varchar,
+  mapping_digest varchar,
+  content varchar not null,
+  source_content varchar,
+  waits boolean not null,
+  closed_as varchar check (closed_as in ('loaded', 'corrected', 'replaced', 'dismissed')),
+  closed_by_intake_id integer,
+  replaced_by bigint,
+  dismissed_reason varchar,
+  unmapped varchar[],
+  status varchar generated always as (coalesce(closed_as, case when waits then 'waiting' else 'open' end))
+);
+
+-- One line a rule that such a row broke.
+create table held_back (
+  held_back_id bigint not null,
+  rule varchar not null,
+  field varchar not null,
   reason varchar not null,
   mend varchar not null
+);
+
+-- Two keys of one patient. While undone_by_intake_id is null, what comes under other_key belongs to kept_key.
+create table patient_merge (
+  intake_id integer not null,
+  kept_key varchar not null,
+  other_key varchar not null,
+  undone_by_intake_id integer
+);
+
+-- Sessions that came under the other key of a merge, so that undoing it gives them back.
+create table merged_session (
+  other_key varchar not null,
+  session_key varchar not null
+);
+
+-- What an erasure leaves: when, how many rows, and salted hashes by which the same keys are known again.
+create table erasure (
+  intake_id integer not null,
+  erased_on date not null
+);
+
+create table erased_rows (
+  intake_id integer not null,
+  record_type varchar not null,
+  place varchar not null check (place in ('current', 'history', 'held back')),
+  row_count bigint not null
+);
+
+create table erased_key (
+  intake_id integer not null,
+  record_type varchar not null,
+  key_hash varchar not null
+);
+
+-- Reports written from this registry, so that an erasure can say which of them counted the patient.
+create table report_ledger (
+  report_id integer not null,
+  kind varchar not null,
+  period varchar,
+  intake_id integer not null,
+  snapshot varchar not null,
+  written_at timestamp not null
 );

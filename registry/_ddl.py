@@ -57,9 +57,32 @@ def table_ddl(record: RecordType) -> str:
     return f"create table {quoted(record.name)} (\n  " + ",\n  ".join(columns) + "\n)"
 
 
+def history_table(record: RecordType) -> str:
+    """Name of the table of the former versions of a record type's rows."""
+    return f"{record.name}_history"
+
+
+def history_ddl(record: RecordType) -> str:
+    """The create statement of that table; a version counted from its `intake_id` until `replaced_by_intake_id`."""
+    columns = [column_ddl(field) for field in record.fields]
+    columns += ["intake_id integer not null", "replaced_by_intake_id integer not null"]
+    return f"create table {quoted(history_table(record))} (\n  " + ",\n  ".join(columns) + "\n)"
+
+
 def record_tables_ddl() -> list[str]:
-    """The create statements of all record tables."""
-    return [table_ddl(record) for record in RECORD_TYPES]
+    """The create statements of all record tables and their histories."""
+    return [ddl(record) for ddl in (table_ddl, history_ddl) for record in RECORD_TYPES]
+
+
+def field_names_sql(record: RecordType, alias: str | None = None) -> str:
+    """The quoted field names of a record type, with commas between them."""
+    prefix = f"{quoted(alias)}." if alias else ""
+    return ", ".join(prefix + quoted(field.name) for field in record.fields)
+
+
+def key_equal_sql(record: RecordType, left: str, right: str) -> str:
+    """SQL that two rows, by their aliases, have the same key."""
+    return " and ".join(f"{quoted(left)}.{quoted(name)} = {quoted(right)}.{quoted(name)}" for name in record.key)
 
 
 def row_text_sql(record: RecordType, alias: str | None = None) -> str:

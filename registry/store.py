@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import os
+import secrets
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ._ddl import record_tables_ddl
+from .as_of import show_as_of
 from .errors import Fault, GraftledgerError
 from .settings import SETTINGS_FILE, Settings, load_settings, parse_settings, settings_text
-from .snapshot import snapshot_id, stored_sums
+from .snapshot import computed_sums, snapshot_id, stored_sums
+from .version import program_version
 
 if TYPE_CHECKING:
     import duckdb
@@ -24,26 +26,25 @@ DATABASE_FILE = "registry.duckdb"
 SCHEMA_VERSION = 1
 
 
-def program_version() -> str:
-    """Version of the installed program."""
-    try:
-        return version("graftledger")
-    except PackageNotFoundError:
-        return "0+unknown"
-
-
 @dataclass(frozen=True)
 class Registry:
-    """An open registry."""
+    """An open registry.
+
+    as_of_intake: number of the event after which it is shown; None shows it as it is now.
+    erased_since: erasures after that event; where there are any, its records are no longer all there.
+    """
 
     folder: Path
     settings: Settings
     connection: duckdb.DuckDBPyConnection
+    as_of_intake: int | None = None
+    erased_since: int = 0
 
     @property
     def snapshot(self) -> str:
-        """Identifier of the records as they are now."""
-        return snapshot_id(stored_sums(self.connection))
+        """Identifier of the records shown: those of now, or computed afresh from those of an earlier event."""
+        of_now = self.as_of_intake is None
+        return snapshot_id(stored_sums(self.connection) if of_now else computed_sums(self.connection))
 
     @property
     def data_date(self) -> date | None:
@@ -81,8 +82,8 @@ def start_registry(folder: Path, sites: Sequence[str], surgeons: Sequence[str], 
             for statement in record_tables_ddl():
                 connection.execute(statement)
             connection.execute(
-                "insert into registry_info values (?, ?, ?)",
-                [SCHEMA_VERSION, datetime.now(UTC).date(), program_version()],
+                "insert into registry_info values (?, ?, ?, ?, 1)",
+                [SCHEMA_VERSION, datetime.now(UTC).date(), program_version(), secrets.token_hex(32)],
             )
             connection.execute("commit")
             connection.execute("checkpoint")
@@ -112,19 +113,28 @@ def _short(error: Exception) -> str:
 
 @contextmanager
 def open_registry(
-    folder: str | Path = ".", *, read_only: bool = True, known_measures: Sequence[str] = ()
+    folder: str | Path = ".",
+    *,
+    read_only: bool = True,
+    known_measures: Sequence[str] = (),
+    as_of_intake: int | None = None,
 ) -> Iterator[Registry]:
     """Open a registry folder for the length of a `with` block.
 
+    as_of_intake: show it as that event left it; only for reading.
+
     Raises: GraftledgerError where there is no registry, it is locked by another program, was made by a newer
-    version, is damaged or is no DuckDB database, or its settings are at fault.
+    version, is damaged or is no DuckDB database, its settings are at fault, or there was no such event.
     """
+    if as_of_intake is not None and not read_only:
+        raise ValueError("an earlier state can only be read")
     folder = Path(folder)
     settings = _settings_of(folder, known_measures)
     connection = _connect(folder / DATABASE_FILE, read_only=read_only)
     try:
         _check_version(connection, folder / DATABASE_FILE)
-        yield Registry(folder, settings, connection)
+        erased_since = 0 if as_of_intake is None else show_as_of(connection, as_of_intake)
+        yield Registry(folder, settings, connection, as_of_intake, erased_since)
     finally:
         connection.close()
 

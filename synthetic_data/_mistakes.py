@@ -240,7 +240,7 @@ MISTAKES: tuple[Mistake, ...] = (
     _simple("visit", "numbness_donor", "code mistyped", row_checks.UNKNOWN_CODE, "numb"),
     _simple("visit", "folliculitis_since_last", "code of another system", row_checks.UNKNOWN_CODE, "N"),
     _simple("visit", "contact_mode", "left empty", row_checks.MISSING_REQUIRED, None),
-    _simple("visit", "visit_key", "chart number instead of a pseudonym", row_checks.WRONG_FORMAT, "V-1047"),
+    _simple("visit", "visit_key", "left empty", row_checks.MISSING_REQUIRED, None),  # a chart number stops the file
     _simple(
         "visit",
         "session_key",

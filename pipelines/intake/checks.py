@@ -8,22 +8,37 @@
 | a date | no_such_date | `<field>:exists`, computed in DuckDB, is true |
 | low, high; earliest date | out_of_range | `<field>:number` is between them (dates: days since the earliest) |
 | warn_low, warn_high | unlikely_value | the same column, with severity warning |
-| key | duplicate_key | the key is unique among the candidates |
-| parent | unknown_patient, unknown_session | the columns of `rules.py` are true |
+| key | duplicate_key, key_was_merged | the columns of `rules.py` are true |
+| patient | patient_erased, consent_withdrawn | the same |
+| parent | unknown_patient, unknown_session | the same |
 | a rule | its own name | the rule's column is true (null: not judged) |
+| a rule of children | contradicts_its_records | the same, for corrections |
 
-Columns are judged row by row, and what an expectation finds is what holds a row back: there is no second opinion.
+What an expectation finds is what holds a row back: there is no second opinion.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from registry import Settings
-from registry.definition import EARLIEST_DATE, Field, Kind, RecordType, Severity, unknown_parent_check
+from registry.definition import (
+    EARLIEST_DATE,
+    PATIENT,
+    SESSION,
+    Field,
+    Kind,
+    RecordType,
+    Rule,
+    Severity,
+    unknown_parent_check,
+)
 from registry.definition import row_checks as names
+
+_PARENT_FIELD = re.compile(r"\bparent\.([a-z_0-9]+)")
 
 
 @dataclass(frozen=True)
@@ -155,19 +170,56 @@ def _range_checks(declared: Field) -> list[Check]:
     return checks
 
 
-def key_check(record: RecordType) -> Check:
-    """The key is unique among the rows that are new and not exact copies of one another."""
-    one = len(record.key) == 1
-    return Check(
-        names.DUPLICATE_KEY,
-        record.key[0],
-        "ExpectColumnValuesToBeUnique" if one else "ExpectCompoundColumnsToBeUnique",
-        {"column": record.key[0]}
-        if one
-        else {"column_list": list(record.key), "ignore_row_if": "any_value_is_missing"},
-        "another row of this delivery has the same key and other content",
-        "Send the row that is right, once.",
-    )
+KEY_IS_ALONE = "key_is_alone"
+KEY_IS_CURRENT = "key_is_current"
+NOT_ERASED = "not_erased"
+CONSENT_STANDS = "consent_stands"
+
+
+def key_checks(record: RecordType) -> list[Check]:
+    """The key is unique among the new rows, and its patient was not merged, erased or withdrawn."""
+    checks = [
+        _is_true(
+            names.DUPLICATE_KEY,
+            record.key[0],
+            KEY_IS_ALONE,
+            "another row of this delivery has the same key and other content",
+            "Send the row that is right, once.",
+        )
+    ]
+    if record.name == PATIENT.name:
+        checks.append(
+            _is_true(
+                names.KEY_WAS_MERGED,
+                record.key[0],
+                KEY_IS_CURRENT,
+                "the key was merged into another key of the same patient",
+                "Send the patient under the key that was kept, or undo it: graftledger merge-patients --undo.",
+            )
+        )
+    reference = next((name for name in record.field_names if name in (PATIENT.key[0], SESSION.key[0])), None)
+    if reference is not None:
+        reference = record.parent_key or reference
+        checks.append(
+            _is_true(
+                names.PATIENT_ERASED,
+                reference,
+                NOT_ERASED,
+                "the patient was erased from the registry",
+                "Take the patient out of what you send. Nothing of the row was kept.",
+            )
+        )
+        if record.name != PATIENT.name:
+            checks.append(
+                _is_true(
+                    names.CONSENT_WITHDRAWN,
+                    reference,
+                    CONSENT_STANDS,
+                    "the patient has withdrawn consent",
+                    "Take the patient out of what you send. Nothing of the row was kept.",
+                )
+            )
+    return checks
 
 
 def rule_checks(record: RecordType, *, across_siblings: bool) -> list[Check]:
@@ -177,6 +229,22 @@ def rule_checks(record: RecordType, *, across_siblings: bool) -> list[Check]:
         for rule in record.rules
         if rule.across_siblings == across_siblings
     ]
+
+
+def child_column(child: RecordType, rule: Rule) -> str:
+    """Name of the column that tells whether records of a type still keep a rule once their parent is corrected."""
+    return f"{child.name}:{rule.name}"
+
+
+def child_check(record: RecordType, child: RecordType, rule: Rule) -> Check:
+    """No record of the registry that refers to a correction would break a rule by it."""
+    return _is_true(
+        names.CONTRADICTS_ITS_RECORDS,
+        next((name for name in _PARENT_FIELD.findall(rule.holds)), record.key[0]),
+        child_column(child, rule),
+        f"{child.plural} in the registry would break {rule.name} by this correction: {rule.reason}",
+        f"Correct those {child.plural} in the same delivery, or check this row.",
+    )
 
 
 PARENT_HELD_BACK = "parent_not_held_back"
@@ -194,14 +262,14 @@ def parent_checks(record: RecordType) -> list[Check]:
             record.parent_key,
             PARENT_HELD_BACK,
             f"its {record.parent} was held back in this delivery",
-            f"Mend the {record.parent}, and send both again.",
+            f"Mend the {record.parent} and send it again: this row then follows by itself.",
         ),
         _is_true(
             rule,
             record.parent_key,
             PARENT_IN_REGISTRY,
             f"its {record.parent} is neither in the registry nor in this delivery",
-            f"Send the {record.parent} too, or correct {record.parent_key}.",
+            f"Send the {record.parent} too: this row then follows by itself. Or correct {record.parent_key}.",
         ),
     ]
 

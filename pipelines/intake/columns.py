@@ -24,7 +24,7 @@ def record_of_columns(columns: Sequence[str], label: str, as_type: RecordType | 
     Raises: GraftledgerError, with every fault of the columns, where the type cannot be told or a column is unknown,
     missing or there twice.
     """
-    record = as_type or _likeliest(columns)
+    record = as_type or likeliest_record(columns)
     if record is None:
         raise GraftledgerError(
             Fault(
@@ -44,7 +44,7 @@ def _known_count(columns: Sequence[str], record: RecordType) -> int:
     return len(set(columns) & set(record.field_names))
 
 
-def _likeliest(columns: Sequence[str]) -> RecordType | None:
+def likeliest_record(columns: Sequence[str]) -> RecordType | None:
     """The type that knows most of the columns, its own key first; none where two fit as well or half is unknown."""
 
     def fit(record: RecordType) -> tuple[int, bool]:

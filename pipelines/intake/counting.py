@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from registry import literal
-from registry.definition import RecordType, Severity
+from registry.changes import Event
+from registry.definition import PATIENT, RecordType, Severity
+from registry.definition.row_checks import CONSENT_WITHDRAWN
 
-from .judging import verdict
-from .loading import Loaded
-from .report import FileCount, IntakeReport, RuleCount
+from .bookkeeping import fate_counts_sql, warned_sql
+from .names import RETURNED, verdict
+from .report import FileCount, IntakeReport, ReturnedCount, RuleCount
 from .staging import StagedFile
 
 if TYPE_CHECKING:
@@ -23,47 +25,75 @@ def report_of(
     connection: duckdb.DuckDBPyConnection,
     records: Sequence[RecordType],
     files: Sequence[StagedFile],
-    loaded: Loaded,
+    event: Event,
+    kind: str,
 ) -> IntakeReport:
     """The report of an intake that has been loaded."""
     rules = [rule for record in records for rule in _rule_counts(connection, record, files)]
     rules.sort(key=lambda rule: (rule.severity is Severity.WARN, -rule.rows, rule.record, rule.rule, rule.field))
+    returned = [_returned_count(connection, record) for record in records]
     return IntakeReport(
-        loaded.intake_id,
+        event.intake_id,
+        kind,
         tuple(_file_count(connection, file) for file in files),
+        tuple(count for count in returned if count.judged),
+        _entries_closed(connection, event.intake_id),
+        withdrawn_patients(connection),
         tuple(rules),
-        loaded.snapshot_before,
-        loaded.snapshot_after,
+        event.snapshot_before,
+        event.snapshot_after,
     )
+
+
+def withdrawn_patients(connection: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
+    """Keys of patients who have withdrawn consent and are not erased yet."""
+    rows = connection.execute(
+        "select distinct record_key from held_back_row join held_back using (held_back_id) "
+        "where closed_as is null and record_type = ? and rule = ? and record_key is not null order by 1",
+        [PATIENT.name, CONSENT_WITHDRAWN],
+    ).fetchall()
+    return tuple(key for (key,) in rows)
 
 
 def _file_count(connection: duckdb.DuckDBPyConnection, file: StagedFile) -> FileCount:
     counts = connection.execute(
-        f"""
-        select count(*), count_if(fate = 'loaded'), count_if(fate = 'unchanged'), count_if(fate = 'held_back'),
-            count_if(fate = 'loaded' and row_id in (
-                select row_id from finding join check_made using (check_id) where record_type = ? and severity = ?
-            ))
-        from {verdict(file.record)} where file_id = ?
-        """,
-        [file.record.name, Severity.WARN, file.file_id],
+        f"select count(*), {fate_counts_sql()}, count_if(waits), {warned_sql()} "
+        f"from {verdict(file.record)} where file_id = $file",
+        {"record": file.record.name, "warn": Severity.WARN, "file": file.file_id},
     ).fetchall()
-    read, taken, unchanged, held_back, warned = counts[0]
-    return FileCount(file.label, file.record.name, read, taken, unchanged, held_back, warned)
+    read, loaded, corrected, unchanged, held_back, refused, waiting, warned = counts[0]
+    return FileCount(
+        file.label, file.record.name, read, loaded, corrected, unchanged, held_back, waiting, refused, warned
+    )
+
+
+def _returned_count(connection: duckdb.DuckDBPyConnection, record: RecordType) -> ReturnedCount:
+    counts = connection.execute(
+        f"select count(*), {fate_counts_sql()} from {verdict(record)} where file_id = {RETURNED}"
+    ).fetchall()
+    return ReturnedCount(record.name, *counts[0])
+
+
+def _entries_closed(connection: duckdb.DuckDBPyConnection, intake_id: int) -> dict[str, int]:
+    rows = connection.execute(
+        "select closed_as, count(*) from held_back_row where closed_by_intake_id = ? group by all order by 1",
+        [intake_id],
+    ).fetchall()
+    return dict(rows)
 
 
 def _rule_counts(
     connection: duckdb.DuckDBPyConnection, record: RecordType, files: Sequence[StagedFile]
 ) -> list[RuleCount]:
-    labels = {file.file_id: file.label for file in files}
+    labels = {file.file_id: file.label for file in files} | {RETURNED: "rows held back before"}
     rows = connection.execute(
         f"""
         select rule, field, severity, reason, mend, count(*),
-            min({{'file_id': file_id, 'row_number': row_number}}, {_PLACES})
+            min({{'file_id': if(file_id = {RETURNED}, {2**31 - 1}, file_id), 'row_number': row_number}}, {_PLACES})
         from {verdict(record)} as verdict
         join finding on finding.record_type = {literal(record.name)} and finding.row_id = verdict.same_as
         join check_made using (check_id)
-        where fate = case severity when ? then 'held_back' else 'loaded' end
+        where case severity when ? then fate in ('held_back', 'refused') else fate in ('loaded', 'corrected') end
         group by all
         """,
         [Severity.HOLD],
@@ -77,7 +107,7 @@ def _rule_counts(
             reason,
             mend,
             count,
-            tuple(f"{labels[place['file_id']]} row {place['row_number']}" for place in places),
+            tuple(f"{labels.get(place['file_id'], labels[RETURNED])} row {place['row_number']}" for place in places),
         )
         for rule, field, severity, reason, mend, count, places in rows
     ]

@@ -1,17 +1,20 @@
-"""The frames that Great Expectations judges, handed out by DuckDB in chunks so that memory grows with the chunk."""
+"""The frames that Great Expectations judges, handed out by DuckDB in chunks so that memory grows with the chunk.
+
+Rows that read alike are judged once: a field's frame holds its distinct values, and a frame of rules the distinct
+combinations of their outcomes. Each line of a frame has a number, and stands for all rows that read so.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date
 from typing import TYPE_CHECKING
 
 from registry import literal, quoted
 from registry.definition import EARLIEST_DATE, Field, Kind, RecordType
 
 from .checks import exists_column, number_column
-from .staging import staged
-from .typed import readable_sql, typed
+from .names import candidate
+from .typed import readable_sql
 
 if TYPE_CHECKING:
     import duckdb
@@ -19,45 +22,43 @@ if TYPE_CHECKING:
 
 CHUNK_ROWS = 200_000
 
-
-def field_chunks(connection: duckdb.DuckDBPyConnection, record: RecordType) -> Iterator[pd.DataFrame]:
-    """The candidates as text, with dates and numbers beside it. All rows of one key are in one chunk."""
-    candidates = f"(select row_id from {typed(record)} where standing = 'candidate')"
-    chunk_count = -(-count(connection, candidates) // CHUNK_ROWS)
-    columns = ", ".join(column for declared in record.fields for column in _columns(declared))
-    key = ", ".join(f"coalesce({quoted(name)}, row_id::varchar)" for name in record.key)
-    for chunk in range(chunk_count):
-        yield _frame(
-            connection.sql(
-                f"select row_id, {columns} from {staged(record)} "
-                f"where row_id in {candidates} and hash({key}) % $chunk_count = $chunk",
-                params={"chunk_count": chunk_count, "chunk": chunk},
-            )
-        )
+ALIKE = "alike"
+"""Temporary table: `number` of a line of the frames, and the columns that rows share with it."""
 
 
-def field_frame(chunk: pd.DataFrame, declared: Field) -> pd.DataFrame:
-    """The columns that the checks of one field read; codes as a categorical, which is copied and compared faster."""
-    names = [declared.name]
-    if declared.kind is Kind.DATE:
-        names.append(exists_column(declared))
-    if declared.kind in (Kind.DATE, Kind.INTEGER, Kind.NUMBER):
-        names.append(number_column(declared))
-    coded = declared.kind in (Kind.CODE, Kind.CODE_SET, Kind.YES_NO, Kind.SITE, Kind.SURGEON)
-    return chunk[names].astype({declared.name: "category"}) if coded else chunk[names]
-
-
-def rule_frames(connection: duckdb.DuckDBPyConnection, rules_sql: str, today: date) -> Iterator[pd.DataFrame]:
-    """The boolean columns of a query of `rules.py`."""
+def field_frames(connection: duckdb.DuckDBPyConnection, record: RecordType, declared: Field) -> Iterator[pd.DataFrame]:
+    """The distinct values of a field among the candidates as text, with dates and numbers beside them."""
+    name = quoted(declared.name)
+    columns = ", ".join([name, *_readings(declared)])
     connection.execute(
-        f"create or replace temp table rule_column as {rules_sql}", {"today": today} if "$today" in rules_sql else None
+        f"create or replace temp table {ALIKE} as "
+        f"select (row_number() over ())::bigint - 1 as number, {columns} "
+        f"from (select distinct {name} from {candidate(record)})"
     )
-    for first in range(0, count(connection, "rule_column"), CHUNK_ROWS):
-        yield _frame(
-            connection.sql(
-                "select * from rule_column limit $count offset $first", params={"count": CHUNK_ROWS, "first": first}
-            )
-        )
+    yield from _chunks(connection)
+
+
+def alike_rows_sql(record: RecordType, declared: Field) -> str:
+    """SQL for the `row_id` of the candidates and the `number` of the line that stands for them."""
+    name = quoted(declared.name)
+    same = f"row.{name} is not distinct from {ALIKE}.{name}"
+    return f"select row_id, number from {candidate(record)} as row join {ALIKE} on {same}"
+
+
+def rule_frames(connection: duckdb.DuckDBPyConnection, table: str, columns: list[str]) -> Iterator[pd.DataFrame]:
+    """The distinct outcomes in boolean columns of a table that has `row_id` beside them."""
+    names = ", ".join(map(quoted, columns))
+    connection.execute(
+        f"create or replace temp table {ALIKE} as "
+        f"select (row_number() over ())::bigint - 1 as number, {names} from (select distinct {names} from {table})"
+    )
+    yield from _chunks(connection)
+
+
+def alike_outcomes_sql(table: str, columns: list[str]) -> str:
+    """SQL for the `row_id` of a table's rows and the `number` of the line that stands for them."""
+    same = " and ".join(f"row.{quoted(name)} is not distinct from {ALIKE}.{quoted(name)}" for name in columns)
+    return f"select row_id, number from {table} as row join {ALIKE} on {same}"
 
 
 def count(connection: duckdb.DuckDBPyConnection, relation: str) -> int:
@@ -65,9 +66,9 @@ def count(connection: duckdb.DuckDBPyConnection, relation: str) -> int:
     return int(connection.execute(f"select count(*) from {relation}").fetchall()[0][0])
 
 
-def _columns(declared: Field) -> list[str]:
+def _readings(declared: Field) -> list[str]:
     name = quoted(declared.name)
-    columns = [name]
+    columns = []
     if declared.kind is Kind.DATE:
         assert declared.pattern is not None
         written = f"regexp_full_match({name}, {literal(declared.pattern)})"
@@ -81,12 +82,22 @@ def _columns(declared: Field) -> list[str]:
     return columns
 
 
+def _chunks(connection: duckdb.DuckDBPyConnection) -> Iterator[pd.DataFrame]:
+    for first in range(0, count(connection, ALIKE), CHUNK_ROWS):
+        yield _frame(
+            connection.sql(
+                f"select * from {ALIKE} where number >= $first and number < $first + $count",
+                params={"first": first, "count": CHUNK_ROWS},
+            )
+        )
+
+
 def _frame(relation: duckdb.DuckDBPyRelation) -> pd.DataFrame:
-    """A pandas frame indexed by row id, with booleans that may be missing."""
+    """A pandas frame indexed by the number of the line, with booleans that may be missing."""
     import pandas as pd
     import pyarrow as pa
 
     table = relation.to_arrow_table()
     frame: pd.DataFrame = table.to_pandas(types_mapper={pa.bool_(): pd.BooleanDtype()}.get)
-    frame.index = pd.Index(frame.pop("row_id").to_numpy())
+    frame.index = pd.Index(frame.pop("number").to_numpy())
     return frame

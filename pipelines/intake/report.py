@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from registry.definition import Severity
@@ -9,15 +10,38 @@ from registry.definition import Severity
 
 @dataclass(frozen=True)
 class FileCount:
-    """What became of the rows of one file; read = loaded + unchanged + held_back. Warnings are among the loaded."""
+    """What became of the rows of one file: read = loaded + corrected + unchanged + held_back + refused.
+
+    file: with the sheet, where the format has sheets.
+    loaded: new to the registry. corrected: new versions of records that it held. unchanged: there already.
+    held_back: waiting ones included, which follow by themselves when their parent comes.
+    refused: of patients who were erased or have withdrawn consent; nothing of them is kept.
+    warnings: rows with a warning, among those loaded or corrected.
+    """
 
     file: str
     record: str
     read: int
     loaded: int
+    corrected: int
     unchanged: int
     held_back: int
+    waiting: int
+    refused: int
     warnings: int
+
+
+@dataclass(frozen=True)
+class ReturnedCount:
+    """What became of rows held back before that were judged again, of one record type; the parts as in `FileCount`."""
+
+    record: str
+    judged: int
+    loaded: int
+    corrected: int
+    unchanged: int
+    held_back: int
+    refused: int
 
 
 @dataclass(frozen=True)
@@ -41,12 +65,20 @@ class RuleCount:
 class IntakeReport:
     """A completed intake.
 
+    kind: files, retry, declare, merge or unmerge.
     files: in the order in which they were given.
-    rules: held back before warnings, the most rows first.
+    returned: rows that were held back before, waiting ones whose parent came or all at a retry.
+    entries_closed: rows held back before that need nothing more, by what became of them: loaded, corrected, replaced.
+    withdrawn: keys of patients whose status asks for an erasure, as long as they are not erased.
+    rules: held back before warnings, the most rows first; of the files and of what returned.
     """
 
     intake_id: int
+    kind: str
     files: tuple[FileCount, ...]
+    returned: tuple[ReturnedCount, ...]
+    entries_closed: Mapping[str, int]
+    withdrawn: tuple[str, ...]
     rules: tuple[RuleCount, ...]
     snapshot_before: str
     snapshot_after: str
@@ -54,12 +86,6 @@ class IntakeReport:
     def total(self, record: str | None = None) -> FileCount:
         """The counts of all files, or of all files of one record type, added up."""
         counted = [file for file in self.files if record in (None, file.record)]
-        return FileCount(
-            file="all files",
-            record=record or "all records",
-            read=sum(file.read for file in counted),
-            loaded=sum(file.loaded for file in counted),
-            unchanged=sum(file.unchanged for file in counted),
-            held_back=sum(file.held_back for file in counted),
-            warnings=sum(file.warnings for file in counted),
-        )
+        names = ("read", "loaded", "corrected", "unchanged", "held_back", "waiting", "refused", "warnings")
+        sums = {name: sum(getattr(file, name) for file in counted) for name in names}
+        return FileCount(file="all files", record=record or "all records", **sums)

@@ -1,110 +1,117 @@
-"""All files of a delivery, as text, in temporary tables: one table a record type, one line a row of a file.
+"""All rows of a delivery, as text, in temporary tables: one table a record type, one line a row.
 
 Nothing is judged here. Every fault of every file is gathered first, and then they are reported together.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from registry import Fault, GraftledgerError, quoted
-from registry.definition import RecordType
+import polars as pl
 
-from .columns import record_of_columns
-from .paths import labels_of
-from .reading import ROW_NUMBER, Source, open_source, text_batches
+from registry import quoted
+from registry.definition import RECORD_TYPES, RecordType
+
+from ..mapping import REASONS
+from ..sources import SourceSheet
+from .incoming import CLAIMED, ROW_NUMBER, Incoming
+from .names import SENT_BEFORE, staged
 
 if TYPE_CHECKING:
     import duckdb
-    import polars as pl
+
+UNMAPPED = "unmapped_value"
+"""Values that a mapping could not read: `record_type`, `row_id`, `field`, `rule`."""
 
 
 @dataclass(frozen=True)
 class StagedFile:
-    """A file whose rows are staged. `file_id` numbers the files of the delivery from 0."""
+    """A sheet whose rows of one record type are staged. `file_id` numbers them from 0."""
 
     file_id: int
     label: str
+    file_name: str
+    sheet: str | None
     sha256: str
+    mapping_digest: str | None
     record: RecordType
+    source: SourceSheet | None
 
 
-def staged(record: RecordType) -> str:
-    """Name of the staging table: `row_id` unique within it, `file_id`, `row_number`, and each field as text."""
-    return f"staged_{record.name}"
+def prepare_staging(connection: duckdb.DuckDBPyConnection) -> None:
+    """Make the empty staging tables of all record types."""
+    for record in RECORD_TYPES:
+        columns = ", ".join(f"{quoted(name)} varchar" for name in record.field_names)
+        connection.execute(
+            f"create temp table {staged(record)} (row_id bigint, file_id integer, row_number bigint, "
+            f"held_back_id bigint, claimed bigint[], unmapped varchar[], {columns})"
+        )
+    connection.execute(f"create temp table {SENT_BEFORE} (file_id integer)")
+    connection.execute(
+        f"create temp table {UNMAPPED} (record_type varchar, row_id bigint, field varchar, rule varchar)"
+    )
 
 
-def stage_files(
-    connection: duckdb.DuckDBPyConnection,
-    files: Sequence[Path],
-    as_type: RecordType | None,
-    progress: Callable[[str], None],
-) -> list[StagedFile]:
-    """Read every file into the staging tables.
+def stage(connection: duckdb.DuckDBPyConnection, tables: Iterable[Incoming]) -> list[StagedFile]:
+    """Append the rows of all tables to the staging tables.
 
-    Raises: GraftledgerError with the faults of all files.
+    Raises: GraftledgerError where a file is at fault.
     """
-    faults: list[Fault] = []
     done: list[StagedFile] = []
-    row_counts: dict[str, int] = {}
-    for file_id, (path, label) in enumerate(zip(files, labels_of(files), strict=True)):
-        progress(f"Reading {label}")
-        source, record, found = _opened(path, label, as_type)
-        faults += found
-        if source is None:
-            continue
-        try:
-            for batch in text_batches(source):
-                if record is not None and not faults:
-                    first_row_id = row_counts.get(record.name, 0)
-                    _append(connection, record, source, batch, file_id, first_row_id)
-                    row_counts[record.name] = first_row_id + batch.height
-        except GraftledgerError as error:
-            faults += error.faults
-        else:
-            if record is not None:
-                done.append(StagedFile(file_id, label, source.sha256, record))
-    if faults:
-        raise GraftledgerError(*faults)
+    for table in tables:
+        file = StagedFile(
+            len(done),
+            table.label,
+            table.file_name,
+            table.sheet,
+            table.sha256,
+            table.mapping_digest,
+            table.record,
+            table.source,
+        )
+        done.append(file)
+        _append(connection, file, table)
+        connection.execute(
+            f"insert into {SENT_BEFORE} select $1 where exists (from intake_file where sha256 = $2 "
+            "and record_type = $3 and mapping_digest is not distinct from $4)",
+            [file.file_id, table.sha256, table.record.name, table.mapping_digest],
+        )
     return done
 
 
-def _opened(
-    path: Path, label: str, as_type: RecordType | None
-) -> tuple[Source | None, RecordType | None, tuple[Fault, ...]]:
-    """The file and its record type as far as both can be told, and what is wrong."""
-    try:
-        source = open_source(path, label)
-    except GraftledgerError as error:
-        return None, None, error.faults
-    try:
-        return source, record_of_columns(source.columns, label, as_type), ()
-    except GraftledgerError as error:
-        return source, None, error.faults
+def next_row_id(connection: duckdb.DuckDBPyConnection, record: RecordType) -> int:
+    """The first row id that no staged row of the record type has."""
+    return int(connection.execute(f"select count(*) from {staged(record)}").fetchall()[0][0])
 
 
-def _append(
-    connection: duckdb.DuckDBPyConnection,
-    record: RecordType,
-    source: Source,
-    batch: pl.DataFrame,
-    file_id: int,
-    first_row_id: int,
-) -> None:
-    columns = ", ".join(f"{quoted(name)} varchar" for name in record.field_names)
+def _append(connection: duckdb.DuckDBPyConnection, file: StagedFile, table: Incoming) -> None:
+    record, first = table.record, next_row_id(connection, table.record)
+    names = [name for name in table.frame.columns if name in record.field_names]
+    frame = table.frame.select(ROW_NUMBER, CLAIMED, *names).with_row_index("row_id", offset=first)
+    connection.register("incoming", frame.with_columns(_unmapped(table)).to_arrow())
+    columns = ", ".join(map(quoted, names))
     connection.execute(
-        f"create temp table if not exists {staged(record)} "
-        f"(row_id bigint, file_id integer, row_number bigint, {columns})"
+        f"insert into {staged(record)} (row_id, file_id, row_number, claimed, unmapped, {columns}) "
+        f"select row_id, ?, {ROW_NUMBER}, {CLAIMED}, unmapped, {columns} from incoming",
+        [file.file_id],
     )
-    names = ", ".join(quoted(name) for name in source.columns)
-    values = ", ".join(f"c{position}" for position in range(len(source.columns)))
-    connection.register("batch", batch.with_row_index("row_id", offset=first_row_id).to_arrow())
-    connection.execute(
-        f"insert into {staged(record)} (row_id, file_id, row_number, {names}) "
-        f"select row_id, ?, {ROW_NUMBER}, {values} from batch",
-        [file_id],
-    )
-    connection.unregister("batch")
+    connection.unregister("incoming")
+    if table.faults is not None and table.faults.height:
+        connection.register("faults", table.faults.select("position", "field", "rule").to_arrow())
+        connection.execute(
+            f"insert into {UNMAPPED} select distinct ?, position + ?, field, rule from faults", [record.name, first]
+        )
+        connection.unregister("faults")
+
+
+def _unmapped(table: Incoming) -> pl.Series:
+    """The fields of each row that the mapping could not read; null where it read all."""
+    nothing = pl.Series("unmapped", [None], dtype=pl.List(pl.String)).new_from_index(0, table.frame.height)
+    if table.faults is None or not table.faults.height:
+        return nothing.alias("unmapped")
+    assert set(table.faults["rule"]) <= set(REASONS)
+    fields = table.faults.group_by(pl.col("position").cast(pl.Int64)).agg(pl.col("field").unique().sort())
+    rows = pl.DataFrame({"position": pl.int_range(table.frame.height, dtype=pl.Int64, eager=True)})
+    return rows.join(fields, on="position", how="left", maintain_order="left")["field"].alias("unmapped")

@@ -4,31 +4,24 @@ A value that cannot be read as its kind becomes null in the typed table; the tex
 the checks judge it. Each row also gets `content`, a hash of its canonical text: the same text that the snapshot adds
 up, so that 07, 7 and 7.0 in a number are one content, as are b;a and a;b in a set. Unreadable text enters the hash as
 it is, marked, so that it equals nothing that the registry holds.
+
+A file that was taken in before, byte for byte, changes nothing: its rows count as unchanged where they equal a former
+version of a record too, so that an old export sent again undoes no correction.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from registry import literal, quoted, row_text_sql
-from registry.definition import SET_SEPARATOR, Field, Kind, RecordType
+from registry import field_names_sql, history_table, key_equal_sql, literal, quoted, row_text_sql
+from registry.definition import PATIENT, SET_SEPARATOR, Field, Kind, RecordType
 
-from .staging import staged
+from .names import ALIAS, SENT_BEFORE, candidate, staged, typed
 
 if TYPE_CHECKING:
     import duckdb
 
 _UNREADABLE = "chr(30)"
-
-
-def typed(record: RecordType) -> str:
-    """Name of the table of a delivery's typed rows: `row_id`, the fields, `content`, `standing` and `same_as`.
-
-    standing: `unchanged` where the registry holds the row as it is, `copy` where an earlier row of the delivery has
-        the same key and content (its row_id is `same_as`), else `candidate`.
-    key_is_known: whether the registry holds the row's key.
-    """
-    return f"typed_{record.name}"
 
 
 def readable_sql(field: Field) -> str:
@@ -51,44 +44,94 @@ def readable_sql(field: Field) -> str:
     return f"case when regexp_full_match({text}, {literal(field.pattern)}) then {value} end"
 
 
-def key_equal_sql(record: RecordType, left: str, right: str) -> str:
-    """SQL that two rows, by their aliases, have the same key."""
-    return " and ".join(f"{left}.{quoted(name)} = {right}.{quoted(name)}" for name in record.key)
+def text_sql(field: Field, alias: str) -> str:
+    """The text of a field from its typed value, as a file would hold it."""
+    value = f"{quoted(alias)}.{quoted(field.name)}"
+    match field.kind:
+        case Kind.YES_NO:
+            return f"case {value} when true then 'yes' when false then 'no' end"
+        case Kind.CODE_SET:
+            return f"array_to_string({value}, {literal(SET_SEPARATOR)})"
+        case Kind.NUMBER:
+            return f"regexp_replace({value}::varchar, '\\.0$', '')"
+        case _:
+            return f"{value}::varchar"
 
 
 def type_rows(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None:
-    """Make the typed table of a record type from its staging table."""
-    values = ", ".join(f"{readable_sql(field)} as {quoted(field.name)}" for field in record.fields)
-    canonical = ", ".join(
-        f"{literal(field.name)}: coalesce(({readable_sql(field)})::varchar, {_UNREADABLE} || {quoted(field.name)})"
-        for field in record.fields
-    )
-    names = ", ".join(quoted(name) for name in record.field_names)
+    """Make the typed table of a record type, and the candidates, from its staging table.
+
+    A patient's key that was merged into another is read as the key that was kept.
+    """
+    fields = field_names_sql(record)
     key = ", ".join(quoted(name) for name in record.key)
     has_key = " and ".join(f"{quoted(name)} is not null" for name in record.key)
     connection.execute(f"""
-        create temp table {typed(record)} as
+        create or replace temp table {typed(record)} as
         with readable as (
-            select row_id, {values}, {{{canonical}}} as canonical from {staged(record)}
+            select row_id, file_id, unmapped, {_values_sql(record)}, {{{_canonical_sql(record)}}} as canonical
+            from {_source_sql(record)}
         ),
         hashed as (
-            select row_id, {names}, md5_number({row_text_sql(record, "canonical")}) as content from readable
+            select row_id, file_id, {fields},
+                md5_number(concat({row_text_sql(record, "canonical")}, {_UNREADABLE} || array_to_string(unmapped, ',')))
+                    as content
+            from readable
         ),
         known as (
             select hashed.row_id, bool_or(hashed.content = md5_number({row_text_sql(record, "held")})) as unchanged
             from hashed join {quoted(record.name)} as held on {key_equal_sql(record, "hashed", "held")}
             group by all
         ),
+        superseded as (
+            select distinct hashed.row_id
+            from (from hashed semi join {SENT_BEFORE} using (file_id)) as hashed
+            join {quoted(history_table(record))} as former on {key_equal_sql(record, "hashed", "former")}
+            where hashed.content = md5_number({row_text_sql(record, "former")})
+        ),
         compared as (
             select
-                hashed.*,
+                hashed.* exclude (file_id),
                 known.row_id is not null as key_is_known,
-                coalesce(known.unchanged, false) as unchanged,
-                case when {has_key} then min(row_id) over (partition by {key}, content) else row_id end as same_as
-            from hashed left join known using (row_id)
+                coalesce(known.unchanged, false) or superseded.row_id is not null as unchanged,
+                case when {has_key} then min(hashed.row_id) over (partition by {key}, content) else hashed.row_id end
+                    as same_as
+            from hashed
+            left join known on known.row_id = hashed.row_id
+            left join superseded on superseded.row_id = hashed.row_id
         )
         select
             * exclude (unchanged),
             case when unchanged then 'unchanged' when same_as < row_id then 'copy' else 'candidate' end as standing
         from compared
     """)
+    others = connection.execute(f"select count(*) from {typed(record)} where standing <> 'candidate'").fetchall()[0][0]
+    connection.execute(
+        f"create or replace temp view {candidate(record)} as from {staged(record)}"
+        if not others
+        else f"create or replace temp table {candidate(record)} as from {staged(record)} "
+        f"semi join (from {typed(record)} where standing = 'candidate') as new using (row_id)"
+    )
+
+
+def _values_sql(record: RecordType) -> str:
+    return ", ".join(f"{_read_sql(field)} as {quoted(field.name)}" for field in record.fields)
+
+
+def _canonical_sql(record: RecordType) -> str:
+    return ", ".join(
+        f"{literal(field.name)}: coalesce(({_read_sql(field)})::varchar, {_UNREADABLE} || {quoted(field.name)})"
+        for field in record.fields
+    )
+
+
+def _read_sql(field: Field) -> str:
+    return f"coalesce(kept_key, {readable_sql(field)})" if field.refers_to == PATIENT.name else readable_sql(field)
+
+
+def _source_sql(record: RecordType) -> str:
+    if record.parent != PATIENT.name:
+        return staged(record)
+    return (
+        f"{staged(record)} left join {ALIAS} on {ALIAS}.other_key = {staged(record)}.{quoted(str(record.parent_key))}"
+    )

@@ -6,7 +6,18 @@ Tables, checks, the data dictionary, templates, exports and synthetic data deriv
 from __future__ import annotations
 
 from ..errors import GraftledgerError, nearest
-from ._field import EARLIEST_DATE, SET_SEPARATOR, Code, CodeList, Field, Kind, RecordType, Rule, Severity
+from ._field import (
+    EARLIEST_DATE,
+    SET_SEPARATOR,
+    SETTINGS_CODE_PATTERN,
+    Code,
+    CodeList,
+    Field,
+    Kind,
+    RecordType,
+    Rule,
+    Severity,
+)
 from .complication import COMPLICATION
 from .graft_count import GRAFT_COUNT
 from .patient import PATIENT
@@ -33,8 +44,11 @@ def record_type(name: str) -> RecordType:
 __all__ = [
     "EARLIEST_DATE",
     "ELSEWHERE",
+    "PATIENT",
     "RECORD_TYPES",
     "ROW_CHECKS",
+    "SESSION",
+    "SETTINGS_CODE_PATTERN",
     "SET_SEPARATOR",
     "Code",
     "CodeList",

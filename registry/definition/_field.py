@@ -182,8 +182,9 @@ class Rule:
         where the parent is known.
     reason: what is wrong, in plain words.
     mend: what the site should do.
-    across_siblings: the predicate uses window functions over the record type's rows; it is judged over the
-        registry's rows together with the new ones, so that a new row meets those it must agree with.
+    across_siblings: the predicate uses window functions over the rows of one parent, partitioned by the field that
+        refers to it; the registry's rows are judged together with the new ones, so that a new row meets those it
+        must agree with. Where two rows disagree, the predicate must be false for both.
     """
 
     name: str

@@ -80,13 +80,15 @@ CONTACT_REASON = code_list(
     session="A session prompted it",
     other="Another reason",
 )
+WITHDRAWN = "consent_withdrawn"
+"""The status that asks for an erasure."""
 STATUS = code_list(
     "status_at_last_contact",
     in_follow_up="In follow-up",
     discharged="Discharged",
     not_reached="Could not be reached",
     left_care="Left the practice's care",
-    consent_withdrawn="Consent withdrawn: starts an erasure",
+    consent_withdrawn="Consent withdrawn: nothing more is taken in, and an erasure is asked for",
     died="Died",
 )
 SESSION_REASON = code_list(

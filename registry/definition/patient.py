@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from . import codes
 from ._field import Field, Kind, RecordType, Rule, Severity
-from .codes import LUDWIG_STAGES
+from .codes import LUDWIG_STAGES, WITHDRAWN
+from .row_checks import CONSENT_WITHDRAWN
 
 PATIENT = RecordType(
     name="patient",
@@ -231,6 +232,14 @@ PATIENT = RecordType(
             "not list_has_any(medical_therapy, ['none', 'unknown']) or len(medical_therapy) = 1",
             "'none' or 'unknown' stands beside another therapy",
             "Give 'none' or 'unknown' alone, or the therapies.",
+        ),
+        Rule(
+            CONSENT_WITHDRAWN,
+            "patient",
+            ("status_at_last_contact",),
+            f"status_at_last_contact <> '{WITHDRAWN}'",
+            "the patient has withdrawn consent",
+            "Nothing more of this patient is taken in. To erase what is there: graftledger erase-patient PATIENT_KEY.",
         ),
         Rule(
             "first_surgery_known_when_first_here",

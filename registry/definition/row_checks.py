@@ -14,7 +14,10 @@ NO_SUCH_DATE = "no_such_date"
 OUT_OF_RANGE = "out_of_range"
 UNLIKELY_VALUE = "unlikely_value"
 DUPLICATE_KEY = "duplicate_key"
-KNOWN_KEY_OTHER_CONTENT = "known_key_other_content"
+CONTRADICTS_ITS_RECORDS = "contradicts_its_records"
+KEY_WAS_MERGED = "key_was_merged"
+CONSENT_WITHDRAWN = "consent_withdrawn"
+PATIENT_ERASED = "patient_erased"
 
 ROW_CHECKS: dict[str, str] = {
     MISSING_REQUIRED: "a required field is empty",
@@ -24,9 +27,12 @@ ROW_CHECKS: dict[str, str] = {
     OUT_OF_RANGE: "a value outside the field's range",
     UNLIKELY_VALUE: "a value inside the range, yet unlikely: the row is kept, with a warning",
     DUPLICATE_KEY: "two rows of one delivery have the same key and differ: neither is taken",
-    KNOWN_KEY_OTHER_CONTENT: "the registry holds this key with other content",
-    "unknown_patient": "the row's patient is not in the registry, or was held back with it",
-    "unknown_session": "the row's session is not in the registry, or was held back with it",
+    CONTRADICTS_ITS_RECORDS: "a correction that records in the registry which refer to the row would contradict",
+    "unknown_patient": "the row's patient is not in the registry, or was held back with it: it waits for the patient",
+    "unknown_session": "the row's session is not in the registry, or was held back with it: it waits for the session",
+    KEY_WAS_MERGED: "the patient's key was merged into another: the patient comes under the key that was kept",
+    CONSENT_WITHDRAWN: "the patient has withdrawn consent: refused, and nothing is kept but the patient's key",
+    PATIENT_ERASED: "the patient was erased: refused, and nothing of the row is kept",
 }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from . import _audit, _demo, _figures, _intake, _mapping, _pseudonymise, _setup, _synthesise  # noqa: F401  (each registers commands)
+from . import _audit, _demo, _figures, _held_back, _intake, _mapping, _pseudonymise, _setup, _synthesise  # noqa: F401  (each registers commands)
 from ._app import app
 
 

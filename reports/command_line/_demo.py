@@ -87,7 +87,7 @@ def demo(
     say("\nLook at:")
     say(f"  the audit      {folder / 'audit' / 'audit.html'}  (open it in a browser)")
     say(f"  its figures    {folder / 'audit' / 'figures.json'}")
-    say(f"  the mistakes   {sites / 'planted_errors.csv'}  (and: graftledger held-back --registry {registry})")
+    say(f"  the mistakes   {sites / 'planted_errors.csv'}  (and: graftledger held-back list --registry {registry})")
     say(f"  the truth      {sites / 'truth.json'}")
     say(f"Ask for more:    graftledger figures graft-survival --by technique --registry {registry}")
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipelines.held_back import entries
 from pipelines.intake import run_intake
-from pipelines.intake_summary import held_back_rows
 from registry import open_registry, start_registry
 from registry.definition import RECORD_TYPES, ROW_CHECKS, Severity
 from synthetic_data import Synthesised
@@ -73,7 +73,11 @@ def test_intake_finds_each_planted_mistake_and_no_other(
         folders = [spoilt.folder / site for site in spoilt.sites]
         report = run_intake(registry, folders, today=date(2026, 10, 15), received_by="test")
         held = pl.DataFrame(
-            [(row.file, row.row, row.rule) for row in held_back_rows(registry, report.intake_id)],
+            [
+                (entry.file, entry.row, reason.rule)
+                for entry in entries(registry, intake_id=report.intake_id)
+                for reason in entry.reasons
+            ],
             schema=["file", "row_number", "rule"],
             orient="row",
         )

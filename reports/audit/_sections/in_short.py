@@ -130,7 +130,7 @@ def _cautions(data: AuditData) -> list[str]:
         cautions.append(f"Resting on too few to read: {wording.listed(names)}.")
     held = sum(figure.n for figure in picked(data.intake, "rows_held_back") if "rule" not in figure.group)
     if held:
-        cautions.append(f"{wording.counted(held, 'row')} delivered by the sites were held back and are in no figure.")
+        cautions.append(f"{wording.counted(held, 'row')} delivered by the sites are held back and in no figure.")
     if len(data.settings.sites) > 1:
         cautions.append(
             "Sites differ in whom they treat and whom they see again. A difference between them is no verdict."

@@ -1,7 +1,7 @@
 """Every field and every rule of the definition has a row that breaks it and nothing else, held back under its name.
 
 All rows go through one delivery: each has keys, parent and, where needed, siblings of its own. Expected names follow
-from the definition *by hand*.
+from the definition *by hand*. The de-identification gate is left open, since some of these values stop a file.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from pipelines.intake import IntakeReport, run_intake
+from pipelines.intake import IntakeReport, incoming, run_intake
 from registry import RECORD_TYPES, Registry, open_registry, record_type, start_registry
 from registry.definition import Field, Kind, Severity
 from tests.pipelines.intake.sound_rows import KEY_OF, SOUND, TODAY, Row, numbered, write_csv
@@ -112,6 +112,12 @@ OF_RULES = [
     Broken("patient", "death_after_enrolment", "died_on", {"died_on": "2020-01-31"}),
     Broken("patient", "therapy_none_stands_alone", "medical_therapy", {"medical_therapy": "none;finasteride_oral"}),
     Broken("patient", "first_surgery_known_when_first_here", "first_surgery_on", {"first_surgery_on": ""}),
+    Broken(
+        "patient",
+        "consent_withdrawn",
+        "status_at_last_contact",
+        {"status_at_last_contact": "consent_withdrawn", "died_on": ""},
+    ),
     Broken("session", "session_here_is_described", "technique", {"technique": ""}),
     Broken("session", "session_here_is_described", "technique", {"session_reason": ""}),
     Broken("session", "elsewhere_has_learned_on", "learned_on", {"surgeon_code": "elsewhere", "learned_on": ""}),
@@ -250,11 +256,12 @@ def outcome(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
     for record in rows:
         write_csv(folder / f"{record}.csv", rows[record] + rows_beside[record])
     start_registry(folder / "registry", ["A", "B"], ["S1", "S2"], "Test practice")
-    with open_registry(folder / "registry", read_only=False) as registry:
+    with open_registry(folder / "registry", read_only=False) as registry, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(incoming, "find_identifiers", lambda *args, **kwargs: [])
         report = run_intake(registry, [folder], today=TODAY, received_by="test")
         noted: dict[int, set[tuple[str, str]]] = {}
         for record, row, rule, name in registry.connection.execute(
-            "select record_type, row_number, rule, field from held_back"
+            "select record_type, row_number, rule, field from held_back join held_back_row using (held_back_id)"
         ).fetchall():
             noted.setdefault(place_of.get((record, row), -row), set()).add((rule, name))
         loaded = {

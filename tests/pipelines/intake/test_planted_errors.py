@@ -22,7 +22,9 @@ def test_every_planted_mistake_is_found_and_no_other(tmp_path: Path) -> None:
     with open_registry(tmp_path / "registry", read_only=False) as registry:
         folders = sorted({path.parent for path in made.files if path.parent != made.folder})
         run_intake(registry, folders, today=made.data_date, received_by="test")
-        found = registry.connection.execute("select file_name, row_number, rule from held_back").fetchall()
+        found = registry.connection.execute(
+            "select file_name, row_number, rule from held_back join held_back_row using (held_back_id)"
+        ).fetchall()
     with (made.folder / "planted_errors.csv").open(encoding="utf-8") as file:
         planted = [(row["file"], int(row["row_number"]), row["rule"]) for row in csv.DictReader(file)]
     to_be_held_back = {mistake for mistake in planted if mistake[2] not in WARNINGS}

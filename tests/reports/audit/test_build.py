@@ -270,8 +270,8 @@ def test_held_back_rows_are_shown_with_their_reason(tmp_path: Path, empty_regist
     with open_registry(empty_registry) as registry:
         page = read(build_audit(registry, QUARTER).html)
     held = section(page, "held-back")
-    assert "Of 2 rows delivered, 1 was held back." in held.text
-    reasons: dict[str, Any] = table(page, "Why rows were held back, by intake")
+    assert "1 row is held back now, of 2 rows delivered." in held.text
+    reasons: dict[str, Any] = table(page, "Why rows are held back now")
     ((reason, cells),) = reasons.items()
     assert reason == "Records cannot be complete to a day in the future complete_to_not_in_future"
     assert cells == ["Site declarations", "records_complete_to", "1"]

@@ -25,7 +25,7 @@ def patients(tmp_path: Path) -> Path:
         [
             numbered("patient", 1),
             numbered("patient", 2, donor_density_fu_cm2="120"),
-            numbered("patient", 3, sex="no_such_code", smoking="no_such_code"),
+            numbered("patient", 3, sex="x9", smoking="x9"),
             numbered("patient", 1),
         ],
     )
@@ -42,27 +42,27 @@ def test_the_last_lines_tell_what_became_of_the_rows(patients: Path, empty_regis
     assert code == 0
     lines = out.splitlines()
     assert lines[0] == "Intake 1: 1 file read."
-    assert lines[1].split() == ["read", "loaded", "unchanged", "held", "back", "warnings"]
-    assert lines[2].split() == ["patients", "4", "2", "1", "1", "1"]
-    assert lines[3] == "Held back (a row may have several reasons):"
+    assert lines[1].split() == ["read", "loaded", "corrected", "unchanged", "held", "back", "warnings"]
+    assert lines[2].split() == ["patients", "4", "2", "0", "1", "1", "1"]
+    assert lines[3] == "Held back or refused (a row may have several reasons):"
     assert lines[4].startswith(
         "  1 x patient.sex, unknown_code: the value is not one of the field's codes (patient.csv row 3)"
     )
-    assert "Loaded with a warning:" in lines
+    assert "Taken in with a warning:" in lines
     assert lines[-1].startswith("Snapshot e3b0c44298fc1c14 before, ")
-    assert "graftledger held-back --intake 1" in err
+    assert "graftledger held-back list --intake 1" in err
 
 
 def test_the_rows_held_back_as_csv(patients: Path, empty_registry: Path) -> None:
     """By hand."""
     run("intake", patients, "--registry", empty_registry, "--today", "2026-09-30")
-    code, out, _ = run("held-back", "--registry", empty_registry)
+    code, out, _ = run("held-back", "list", "--format", "csv", "--registry", empty_registry)
     assert code == 0
     rows = list(csv.DictReader(io.StringIO(out)))
     assert [(row["file"], row["row"], row["rule"], row["field"], row["key"]) for row in rows] == [
         ("patient.csv", "3", "unknown_code", field, f"patient-{3:016}") for field in ("sex", "smoking")
     ]
-    code, _, err = run("held-back", "--registry", empty_registry, "--intake", "7")
+    code, _, err = run("held-back", "list", "--registry", empty_registry, "--intake", "7")
     assert (code, "there is no intake 7" in err) == (1, True)
 
 
@@ -72,7 +72,7 @@ def test_a_file_at_fault_ends_with_exit_code_1(patients: Path, empty_registry: P
     assert (code, out) == (1, "")
     assert "cut.csv, row 1: the row has 1 fields, the header 2" in err
     assert "Traceback" not in err
-    code, _, err = run("held-back", "--registry", empty_registry)
+    code, _, err = run("held-back", "list", "--format", "csv", "--registry", empty_registry)
     assert (code, err.strip()) == (1, "There has been no intake yet.")
 
 

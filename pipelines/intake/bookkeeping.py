@@ -1,0 +1,109 @@
+"""What an event leaves beside the records: its files, what each check found, and rows that came back."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from registry import Settings, quoted
+from registry.definition import RecordType, Severity, record_type
+
+from .frames import count
+from .names import RETURNED, staged, typed, verdict
+from .staging import StagedFile
+
+if TYPE_CHECKING:
+    import duckdb
+
+FATES = ("loaded", "corrected", "unchanged", "held_back", "refused")
+
+
+def fate_counts_sql() -> str:
+    """Columns that count the rows of a verdict by fate, in the order of FATES."""
+    return ", ".join(f"count_if(fate = '{fate}')" for fate in FATES)
+
+
+def warned_sql() -> str:
+    """A column that counts the rows of a verdict that came in with a warning. Parameters: record type, severity."""
+    return (
+        "count_if(fate in ('loaded', 'corrected') and row_id in (select row_id from finding "
+        "join check_made using (check_id) where record_type = $record and severity = $warn))"
+    )
+
+
+def note_file(connection: duckdb.DuckDBPyConnection, file: StagedFile, intake_id: int, settings: Settings) -> None:
+    """Where the rows of a file came from, and what became of them."""
+    record = file.record
+    connection.execute(
+        f"""
+        insert into intake_file (
+            intake_id, file_name, sheet, sha256, mapping_digest, record_type, site_codes, rows_read, rows_loaded,
+            rows_corrected, rows_unchanged, rows_held_back, rows_refused, rows_waiting, rows_warned
+        )
+        select $intake, $name, $sheet, $sha256, $digest, $record, {_site_codes_sql(record)}, count(*),
+            {fate_counts_sql()}, count_if(waits), {warned_sql()}
+        from {verdict(record)} where file_id = $file
+        """,
+        {
+            "intake": intake_id,
+            "name": file.file_name,
+            "sheet": file.sheet,
+            "sha256": file.sha256,
+            "digest": file.mapping_digest,
+            "record": record.name,
+            "file": file.file_id,
+            "sites": list(settings.sites),
+            "warn": Severity.WARN,
+        },
+    )
+
+
+def note_returned(connection: duckdb.DuckDBPyConnection, record: RecordType, intake_id: int) -> None:
+    """What became of rows held back before that were judged again."""
+    returned = f"{verdict(record)} where file_id = {RETURNED}"
+    if count(connection, returned):
+        connection.execute(
+            f"insert into intake_returned select ?, ?, count(*), {fate_counts_sql()} from {returned}",
+            [intake_id, record.name],
+        )
+
+
+def note_results(connection: duckdb.DuckDBPyConnection, file: StagedFile, intake_id: int) -> None:
+    """What each check found in the file: of how many rows that it could judge, how many failed."""
+    record = file.record
+    connection.execute(
+        f"""
+        insert into validation_result
+        with failed as (
+            select check_id, count(*) as failing
+            from finding join {staged(record)} using (row_id)
+            where record_type = $record and file_id = $file group by all
+        ),
+        judged as (
+            select check_id, judging from judged_rows where record_type = $record and file_id = $file
+        )
+        select $intake, $name, $sheet, $record, rule, field, severity,
+            greatest(max(coalesce(judging, 0)), sum(coalesce(failing, 0))), sum(coalesce(failing, 0))
+        from judged full join failed using (check_id) join check_made using (check_id)
+        group by all order by rule, field
+        """,
+        {
+            "intake": intake_id,
+            "name": file.file_name,
+            "sheet": file.sheet,
+            "record": record.name,
+            "file": file.file_id,
+        },
+    )
+
+
+def _site_codes_sql(record: RecordType) -> str:
+    """The sites (of `$sites`) whose rows the file (`$file`) holds, by the row or its session."""
+    source, site = f"{typed(record)} as own join {verdict(record)} using (row_id)", "own.site_code"
+    if "site_code" not in record.field_names and record.parent and record.parent_key:
+        parent_key = quoted(record_type(record.parent).key[0])
+        source += f" join {quoted(record.parent)} as parent on own.{quoted(record.parent_key)} = parent.{parent_key}"
+        site = "parent.site_code"
+    return (
+        f"(select coalesce(list(distinct {site} order by {site}), []) from {source} "
+        f"where file_id = $file and list_contains($sites, {site}))"
+    )
