@@ -5,8 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from registry.store import start_registry
+
+# The same examples every time, and none fails because the machine is busy.
+settings.register_profile("repeatable", deadline=None, derandomize=True)
+settings.load_profile("repeatable")
 
 
 @pytest.fixture
