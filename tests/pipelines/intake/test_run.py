@@ -244,11 +244,10 @@ NAMES = {record: [dict.fromkeys(SOUND[record], "Miller, Jane") for _ in range(2)
 def everything_kept(folder: Path) -> str:
     """The content of every table, but for what rows held back hold."""
     with open_registry(folder) as registry:
-        tables = [name for (name,) in registry.connection.execute("select table_name from duckdb_tables()").fetchall()]
-        return "".join(
-            str(registry.connection.execute(f"select columns(lambda c: not c.suffix('content')) from {name}").fetchall())
-            for name in tables
-        )
+        execute = registry.connection.execute
+        tables = [name for (name,) in execute("select table_name from duckdb_tables()").fetchall()]
+        columns = "columns(lambda name: not suffix(name, 'content'))"
+        return "".join(str(execute(f"select {columns} from {table}").fetchall()) for table in tables)
 
 
 def test_names_in_every_field_stop_the_delivery_and_are_repeated_nowhere(
