@@ -60,7 +60,10 @@ class FigureSet:
 
 
 def figure_meta(registry: Registry, **extra: Any) -> dict[str, Any]:
-    """What figures rest on: snapshot, data date, program version, settings and floors, then `extra` as given."""
+    """What figures rest on: snapshot, data date, program version, settings and floors, then `extra` as given.
+
+    Where an earlier state is shown and patients were erased since, `erased_since` tells how many.
+    """
     data_date = registry.data_date
     settings = registry.settings
     return {
@@ -70,6 +73,7 @@ def figure_meta(registry: Registry, **extra: Any) -> dict[str, Any]:
         "version": program_version(),
         "settings": settings.digest,
         "floors": {"at_risk": settings.floor_at_risk, "denominator": settings.floor_denominator},
+        **({"erased_since": registry.erased_since} if registry.erased_since else {}),
         **extra,
     }
 

@@ -20,7 +20,8 @@ def literal(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-def _check(field: Field) -> str | None:
+def check_sql(field: Field) -> str | None:
+    """The constraint of a field besides its type and not null; None where it has none."""
     column = quoted(field.name)
     match field.kind:
         case Kind.CODE:
@@ -46,7 +47,7 @@ def column_ddl(field: Field, *, constrained: bool = True) -> str:
     if constrained:
         if field.required:
             parts.append("not null")
-        if check := _check(field):
+        if check := check_sql(field):
             parts.append(f"check ({check})")
     return " ".join(parts)
 

@@ -130,7 +130,7 @@ def open_registry(
         raise ValueError("an earlier state can only be read")
     folder = Path(folder)
     settings = _settings_of(folder, known_measures)
-    connection = _connect(folder / DATABASE_FILE, read_only=read_only)
+    connection = connect(folder / DATABASE_FILE, read_only=read_only)
     try:
         _check_version(connection, folder / DATABASE_FILE)
         erased_since = 0 if as_of_intake is None else show_as_of(connection, as_of_intake)
@@ -152,7 +152,8 @@ def _settings_of(folder: Path, known_measures: Sequence[str]) -> Settings:
     return load_settings(folder / SETTINGS_FILE, known_measures)
 
 
-def _connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+def connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    """A connection to a database file. Raises: GraftledgerError in place of an error of the database."""
     import duckdb
 
     try:

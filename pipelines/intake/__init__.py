@@ -10,6 +10,7 @@ order. `loading` writes in one transaction with `holding`, `closing` and `bookke
 
 from __future__ import annotations
 
+from .declaring import declare_activity
 from .report import FileCount, IntakeReport, ReturnedCount, RuleCount
 from .run import retry_held_back, run_intake
 
@@ -18,6 +19,7 @@ __all__ = [
     "IntakeReport",
     "ReturnedCount",
     "RuleCount",
+    "declare_activity",
     "retry_held_back",
     "run_intake",
 ]

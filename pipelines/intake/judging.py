@@ -14,6 +14,7 @@ to 4 are gone through again with that correction held back from the outset. Each
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -284,6 +285,11 @@ def _settle(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None:
         """,
         [refusing, record.name, Severity.HOLD],
     )
+    connection.execute(  # of a refused row nothing is told but why it is refused
+        f"delete from finding where record_type = ? and row_id in (select row_id from {verdict(record)} "
+        "where fate = 'refused') and check_id not in (select check_id from check_made where list_contains(?, rule))",
+        [record.name, refusing],
+    )
     for table, fates in ((good(record), ("loaded", "corrected")), (held(record), ("held_back", "refused"))):
         connection.execute(
             f"create or replace temp table {table} as "
@@ -291,3 +297,30 @@ def _settle(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None:
             f"semi join (from {verdict(record)} where fate in (?, ?)) as chosen using (row_id) order by row_id",
             list(fates),
         )
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Why rows are held back or refused, and how many."""
+
+    rule: str
+    field: str
+    reason: str
+    mend: str
+    rows: int
+
+
+def held_back_reasons(connection: duckdb.DuckDBPyConnection, record: RecordType, *, file_id: int) -> list[Finding]:
+    """The reasons for which rows of a file would not come in."""
+    rows = connection.execute(
+        f"""
+        select rule, field, reason, mend, count(*)
+        from {verdict(record)} as verdict
+        join finding on finding.record_type = $record and finding.row_id = verdict.same_as
+        join check_made using (check_id)
+        where file_id = $file and fate in ('held_back', 'refused') and severity = $hold
+        group by all order by rule, field, reason
+        """,
+        {"record": record.name, "file": file_id, "hold": Severity.HOLD},
+    ).fetchall()
+    return [Finding(*row) for row in rows]

@@ -85,7 +85,7 @@ def type_rows(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None
         ),
         superseded as (
             select distinct hashed.row_id
-            from (from hashed semi join {SENT_BEFORE} using (file_id)) as hashed
+            from (from hashed where file_id in (from {SENT_BEFORE}){_or_merged_sql(record)}) as hashed
             join {quoted(history_table(record))} as former on {key_equal_sql(record, "hashed", "former")}
             where hashed.content = md5_number({row_text_sql(record, "former")})
         ),
@@ -127,6 +127,11 @@ def _canonical_sql(record: RecordType) -> str:
 
 def _read_sql(field: Field) -> str:
     return f"coalesce(kept_key, {readable_sql(field)})" if field.refers_to == PATIENT.name else readable_sql(field)
+
+
+def _or_merged_sql(record: RecordType) -> str:
+    """A patient row under a key that was merged is known where it says what it said then, in any file."""
+    return f" or {PATIENT.key[0]} in (select other_key from {ALIAS})" if record.name == PATIENT.name else ""
 
 
 def _source_sql(record: RecordType) -> str:

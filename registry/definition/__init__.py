@@ -49,6 +49,7 @@ __all__ = [
     "ROW_CHECKS",
     "SESSION",
     "SETTINGS_CODE_PATTERN",
+    "SITE_PERIOD",
     "SET_SEPARATOR",
     "Code",
     "CodeList",

@@ -2,7 +2,19 @@
 
 from __future__ import annotations
 
-from . import _audit, _demo, _figures, _held_back, _intake, _mapping, _pseudonymise, _setup, _synthesise  # noqa: F401  (each registers commands)
+from . import (  # noqa: F401  (each module registers its commands)
+    _audit,
+    _demo,
+    _figures,
+    _held_back,
+    _intake,
+    _mapping,
+    _patients,
+    _pseudonymise,
+    _registry,
+    _setup,
+    _synthesise,
+)
 from ._app import app
 
 

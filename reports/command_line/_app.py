@@ -28,6 +28,11 @@ RegistryOption = Annotated[
     Path, typer.Option("--registry", metavar="DIR", help="Registry folder; the current folder if left out.")
 ]
 
+AsOfIntakeOption = Annotated[
+    int | None,
+    typer.Option("--as-of-intake", metavar="N", help="Show the registry as it was after an earlier intake."),
+]
+
 
 def command(name: str, group: typer.Typer = app) -> Callable[[Callable[P, R]], Callable[P, R]]:
     """Register a command, of the application or a group of it, whose refusals are plain words and exit code 1."""
@@ -46,6 +51,12 @@ def command(name: str, group: typer.Typer = app) -> Callable[[Callable[P, R]], C
         return function
 
     return register
+
+
+def erased_words(erasures: int) -> str:
+    """What to say where an earlier state is shown that is no longer whole."""
+    patients = "1 patient was" if erasures == 1 else f"{erasures:,} patients were"
+    return f"{patients} erased since then, so this is not to the byte what was shown at that time."
 
 
 def say(text: str = "") -> None:

@@ -15,7 +15,7 @@ from registry.durations import parse_time
 from registry.errors import GraftledgerError, nearest
 from registry.store import open_registry
 
-from ._app import RegistryOption, command, note, say
+from ._app import AsOfIntakeOption, RegistryOption, command, erased_words, note, say
 from ._setup import split_codes
 
 if TYPE_CHECKING:
@@ -44,6 +44,7 @@ def figures(
     ] = "",
     as_of: Annotated[str, typer.Option(metavar="DATE", help="Ignore what happened later.")] = "",
     format_: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TABLE,
+    as_of_intake: AsOfIntakeOption = None,
     registry: RegistryOption = Path(),
 ) -> None:
     """Print the figures of one analysis."""
@@ -62,9 +63,10 @@ def figures(
 
     from pipelines import MEASURE_LABELS, FigureSet, figure_meta
 
-    with open_registry(registry, known_measures=tuple(MEASURE_LABELS)) as opened:
+    with open_registry(registry, known_measures=tuple(MEASURE_LABELS), as_of_intake=as_of_intake) as opened:
         computed = _analysis(analysis)(opened, **options)
         meta = figure_meta(opened, analysis=analysis, **_plain(options))
+        erased = opened.erased_since
     match format_:
         case Format.JSON:
             say(FigureSet(meta, computed).to_json().rstrip("\n"))
@@ -75,6 +77,8 @@ def figures(
 
             for line in table_lines(computed, meta):
                 say(line)
+    if erased:
+        note(fill(erased_words(erased), 80))
     for caution in cautions(fields):
         note(fill(caution, 80))
 

@@ -109,6 +109,11 @@ def _survival(data: AuditData) -> str:
 
 def _cautions(data: AuditData) -> list[str]:
     cautions = []
+    if erased := data.meta.get("erased_since"):
+        cautions.append(
+            f"This shows the registry as of an earlier intake, and {wording.counted(erased, 'patient')} "
+            f"{'was' if erased == 1 else 'were'} erased since: it is not what was printed then."
+        )
     short = sum(day is None or day < data.quarter.last_on for day in data.complete_to.values())
     if short:
         sites = "the only site" if len(data.complete_to) == 1 else f"{short} of {len(data.complete_to)} sites"

@@ -1,0 +1,90 @@
+"""Changing a registry without a trace of what is taken out of it.
+
+A deleted row stays legible in the blocks of a database file until they are used again. So a change that erases is made
+on a copy, what is left of the copy is written to a new file, and that file takes the place of the database in one
+step. A failure or a kill at any moment leaves the database as it was; left-over copies are removed by the next rewrite
+and told of by `verify`.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ._ddl import literal, quoted
+from .errors import Fault, GraftledgerError
+from .store import DATABASE_FILE, Registry, connect, open_registry
+
+if TYPE_CHECKING:
+    import duckdb
+
+UNFINISHED = (f"{DATABASE_FILE}.unfinished-copy", f"{DATABASE_FILE}.unfinished")
+
+
+def leftovers(folder: Path) -> list[Path]:
+    """Copies that an interrupted rewrite left in a registry folder, and what belongs to them."""
+    return sorted(path for name in UNFINISHED for path in folder.glob(f"{name}*"))
+
+
+@contextmanager
+def rewrite_registry(folder: Path) -> Iterator[Registry]:
+    """A registry to change for the length of a `with` block; at its end it takes the place of the one in the folder.
+
+    Raises: GraftledgerError as `open_registry`, and where the folder cannot be written.
+    """
+    import duckdb
+
+    copy, final = (folder / name for name in UNFINISHED)
+    with open_registry(folder, read_only=False) as original:  # nobody else can write meanwhile
+        try:
+            _remove(leftovers(folder))
+            _copy(original.connection, copy)
+            with connect(copy, read_only=False) as connection:
+                yield replace(original, connection=connection)
+                _copy(connection, final)
+            os.chmod(final, 0o600)
+            _flush(final)
+            if os.name == "nt":
+                original.connection.close()
+            os.replace(final, folder / DATABASE_FILE)
+            _flush(folder)
+        except (OSError, duckdb.Error) as error:
+            why = (error.strerror or "error").lower() if isinstance(error, OSError) else type(error).__name__
+            raise GraftledgerError(
+                Fault(
+                    f"the registry could not be rewritten ({why}); it is as it was.",
+                    str(folder),
+                    mend="Is the folder writable, and is there room for two more copies of the database?",
+                )
+            ) from None
+        finally:
+            _remove(leftovers(folder))
+
+
+def _copy(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
+    """Write what a database holds to a new file."""
+    name = connection.execute("select current_database()").fetchall()[0][0]
+    connection.execute(f"attach {literal(str(target))} as copied")
+    connection.execute(f"copy from database {quoted(name)} to copied")
+    connection.execute("checkpoint copied")
+    connection.execute("detach copied")
+
+
+def _flush(path: Path) -> None:
+    """Have the system write a file or folder to the disk."""
+    if path.is_dir() and os.name == "nt":
+        return
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _remove(paths: list[Path]) -> None:
+    for path in paths:
+        path.unlink(missing_ok=True)
