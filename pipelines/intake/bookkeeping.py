@@ -18,14 +18,14 @@ FATES = ("loaded", "corrected", "unchanged", "held_back", "refused")
 
 
 def fate_counts_sql() -> str:
-    """Columns that count the rows of a verdict by fate, in the order of FATES."""
-    return ", ".join(f"count_if(fate = '{fate}')" for fate in FATES)
+    """Columns that count the rows of a verdict by fate, in the order of FATES; 0 where there are no rows."""
+    return ", ".join(f"count(*) filter (where fate = '{fate}')" for fate in FATES)
 
 
 def warned_sql() -> str:
     """A column that counts the rows of a verdict that came in with a warning. Parameters: record type, severity."""
     return (
-        "count_if(fate in ('loaded', 'corrected') and row_id in (select row_id from finding "
+        "count(*) filter (where fate in ('loaded', 'corrected') and row_id in (select row_id from finding "
         "join check_made using (check_id) where record_type = $record and severity = $warn))"
     )
 
@@ -40,7 +40,7 @@ def note_file(connection: duckdb.DuckDBPyConnection, file: StagedFile, intake_id
             rows_corrected, rows_unchanged, rows_held_back, rows_refused, rows_waiting, rows_warned
         )
         select $intake, $name, $sheet, $sha256, $digest, $record, {_site_codes_sql(record)}, count(*),
-            {fate_counts_sql()}, count_if(waits), {warned_sql()}
+            {fate_counts_sql()}, count(*) filter (where waits), {warned_sql()}
         from {verdict(record)} where file_id = $file
         """,
         {

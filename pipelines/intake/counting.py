@@ -57,7 +57,7 @@ def withdrawn_patients(connection: duckdb.DuckDBPyConnection) -> tuple[str, ...]
 
 def _file_count(connection: duckdb.DuckDBPyConnection, file: StagedFile) -> FileCount:
     counts = connection.execute(
-        f"select count(*), {fate_counts_sql()}, count_if(waits), {warned_sql()} "
+        f"select count(*), {fate_counts_sql()}, count(*) filter (where waits), {warned_sql()} "
         f"from {verdict(file.record)} where file_id = $file",
         {"record": file.record.name, "warn": Severity.WARN, "file": file.file_id},
     ).fetchall()
