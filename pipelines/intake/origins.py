@@ -37,7 +37,8 @@ class Part:
 
 def parts_of(sheet: SourceSheet, claimed: pl.Series, origins: Mapping[int, Origin]) -> list[Part]:
     """The sheet by origin of its rows. A row that names no entry goes with the first that does."""
-    known = [next((origins[entry] for entry in entries or () if entry in origins), None) for entries in claimed]
+    numbers = [entries or [] for entries in claimed.to_list()]
+    known = [next((origins[entry] for entry in entries if entry in origins), None) for entries in numbers]
     distinct = list(dict.fromkeys(origin for origin in known if origin is not None))
     if not distinct:
         return [Part(sheet, sheet, claimed, None)]
