@@ -144,7 +144,8 @@ def take_in(
     accept: looks at what was judged before anything is written; raises GraftledgerError to refuse it.
     also: what else belongs to the event, done within its transaction.
     """
-    records = [record for record in RECORD_TYPES if count(connection, staged(record))]
+    sent = {file.record.name for file in files}  # a sheet may give no record of its type
+    records = [record for record in RECORD_TYPES if record.name in sent or count(connection, staged(record))]
     note_barred(connection)
     occasion.progress("Preparing the checks")
     judge(connection, records, occasion.registry.settings, occasion.today, make_validator(), occasion.progress)
