@@ -173,6 +173,7 @@ def _range_checks(declared: Field) -> list[Check]:
 KEY_IS_ALONE = "key_is_alone"
 KEY_IS_CURRENT = "key_is_current"
 NOT_ERASED = "not_erased"
+PARENT_IS_THE_SAME = "parent_is_the_same"
 CONSENT_STANDS = "consent_stands"
 
 
@@ -220,6 +221,22 @@ def key_checks(record: RecordType) -> list[Check]:
                 )
             )
     return checks
+
+
+def same_parent_check(record: RecordType) -> list[Check]:
+    """A correction refers to what the record refers to: a key used by mistake must not overwrite another's record."""
+    if record.parent is None or record.parent_key is None:
+        return []
+    return [
+        _is_true(
+            names.REFERS_ELSEWHERE,
+            record.parent_key,
+            PARENT_IS_THE_SAME,
+            f"the registry holds this {record.key[0]} under another {record.parent}",
+            f"Check both keys. If the {record.name} was filed under the wrong {record.parent}, take the row in with "
+            "--refile.",
+        )
+    ]
 
 
 def rule_checks(record: RecordType, *, across_siblings: bool) -> list[Check]:

@@ -27,7 +27,7 @@ from registry.definition.row_checks import (
 )
 
 from ..mapping import REASONS
-from .checks import Check, child_check, field_checks, key_checks, parent_checks, rule_checks
+from .checks import Check, child_check, field_checks, key_checks, parent_checks, rule_checks, same_parent_check
 from .frames import alike_outcomes_sql, alike_rows_sql, count, field_frames, rule_frames
 from .names import candidate, good, held, row_rules, sibling_rules, staged, typed, verdict
 from .rules import (
@@ -55,8 +55,12 @@ def judge(
     today: date,
     validate: Validate,
     progress: Callable[[str], None],
+    *,
+    refile: bool = False,
 ) -> None:
     """Judge every staged row of these record types.
+
+    refile: whether corrections may move a record to another parent.
 
     Leaves the tables `check_made`, `finding` and, for every record type, those of `names`.
     """
@@ -80,11 +84,11 @@ def judge(
         progress(f"Checking {count(connection, staged(record)):,} {record.plural}")
         type_rows(connection, record)
         _judge_fields(connection, record, settings, validate)
-        _judge_rules(connection, record, today, validate)
+        _judge_rules(connection, record, today, validate, refile=refile)
         _settle(connection, record)
     while again := _judge_corrections(connection, records, today, validate):
         for record in records[records.index(again) :]:
-            _judge_rules(connection, record, today, validate)
+            _judge_rules(connection, record, today, validate, refile=refile)
             _settle(connection, record)
 
 
@@ -130,9 +134,13 @@ def _note_unmapped(connection: duckdb.DuckDBPyConnection, record: RecordType) ->
         )
 
 
-def _judge_rules(connection: duckdb.DuckDBPyConnection, record: RecordType, today: date, validate: Validate) -> None:
+def _judge_rules(
+    connection: duckdb.DuckDBPyConnection, record: RecordType, today: date, validate: Validate, *, refile: bool
+) -> None:
     connection.execute("delete from finding where record_type = ? and step in (2, 3)", [record.name])
     by_row = [*key_checks(record), *parent_checks(record), *rule_checks(record, across_siblings=False)]
+    if not refile:
+        by_row += same_parent_check(record)
     _judge_columns(connection, record, row_rules(record), row_rules_sql(record), by_row, today, validate, step=2)
     across = rule_checks(record, across_siblings=True)
     while across:

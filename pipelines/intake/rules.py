@@ -23,6 +23,7 @@ from .checks import (
     NOT_ERASED,
     PARENT_HELD_BACK,
     PARENT_IN_REGISTRY,
+    PARENT_IS_THE_SAME,
     child_column,
 )
 from .names import ALIAS, BARRED, good, held, typed
@@ -39,6 +40,8 @@ _READS_PARENT = re.compile(r"\bparent\.([a-z_0-9]+)")
 def row_rules_sql(record: RecordType) -> str:
     """One row a candidate: `row_id` and a column for every check that looks at a row, its key and its parent."""
     columns = [_key_is_alone(record), *_bar_columns(record), *_parent_columns(record)]
+    if record.parent_key is not None:
+        columns.append(f"own.{quoted(record.parent_key)} = former_parent as {PARENT_IS_THE_SAME}")
     columns += [_rule_column(rule) for rule in record.rules if not rule.across_siblings]
     return f"select row_id, {', '.join(columns)} from ({_judged(record, _candidates(record))}) as own"
 
@@ -109,7 +112,14 @@ def child_rules_sql(record: RecordType) -> str:
 
 
 def _candidates(record: RecordType) -> str:
-    return f"select * from {typed(record)} where standing = 'candidate'"
+    """The candidates, with the parent to which the registry has those it knows refer."""
+    candidates = f"select * from {typed(record)} where standing = 'candidate'"
+    if record.parent_key is None:
+        return candidates
+    return (
+        f"select new.*, former.{quoted(record.parent_key)} as former_parent from ({candidates}) as new "
+        f"left join {quoted(record.name)} as former on new.key_is_known and {key_equal_sql(record, 'new', 'former')}"
+    )
 
 
 def _judged(record: RecordType, rows: str) -> str:

@@ -41,6 +41,7 @@ def run_intake(
     *,
     as_type: str | None = None,
     mapping: Mapping | None = None,
+    refile: bool = False,
     today: date,
     received_by: str,
     progress: Progress | None = None,
@@ -51,6 +52,8 @@ def run_intake(
     paths: files of any known format, and folders of them, in any order; a row may refer to a row of another file.
     as_type: name of the record type of every sheet; told from the columns where None.
     mapping: of the site that sends the files; None where they are in the registry's own layout.
+    refile: whether corrections may move a record to another patient or session; else such a row is held back, since
+        its key may have been used by mistake.
     today: a row dated later is held back.
     received_by: who takes the delivery in; kept with it.
     progress: called with a few words whenever a new step begins.
@@ -77,7 +80,7 @@ def run_intake(
         note_aliases(connection)
         note_claims(connection)
         stage_waiting(connection)
-        return take_in(connection, occasion, files, "files")
+        return take_in(connection, occasion, files, "files", refile=refile)
 
 
 def retry_held_back(
@@ -136,11 +139,13 @@ def take_in(
     files: Sequence[StagedFile],
     kind: str,
     *,
+    refile: bool = False,
     accept: Callable[[Sequence[RecordType]], None] | None = None,
     also: Callable[[Event], None] | None = None,
 ) -> IntakeReport:
     """Judge what is staged and load it as one event.
 
+    refile: see `run_intake`.
     accept: looks at what was judged before anything is written; raises GraftledgerError to refuse it.
     also: what else belongs to the event, done within its transaction.
     """
@@ -148,11 +153,12 @@ def take_in(
     records = [record for record in RECORD_TYPES if record.name in sent or count(connection, staged(record))]
     note_barred(connection)
     occasion.progress("Preparing the checks")
-    judge(connection, records, occasion.registry.settings, occasion.today, make_validator(), occasion.progress)
+    settings, validate = occasion.registry.settings, make_validator()
+    judge(connection, records, settings, occasion.today, validate, occasion.progress, refile=refile)
     if accept is not None:
         accept(records)
     occasion.progress("Loading")
-    event = load(connection, records, files, occasion.registry.settings, occasion.received_by, kind, also)
+    event = load(connection, records, files, settings, occasion.received_by, kind, also)
     return report_of(connection, records, files, event, kind)
 
 

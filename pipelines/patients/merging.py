@@ -71,7 +71,9 @@ def merge_patients(
                 [other_key],
             )
 
-        return take_in(connection, occasion, (), "merge", accept=partial(_refuse_findings, connection), also=also)
+        return take_in(
+            connection, occasion, (), "merge", refile=True, accept=partial(_refuse_findings, connection), also=also
+        )
 
 
 def undo_merge(
@@ -117,7 +119,9 @@ def undo_merge(
             )
             connection.execute("delete from merged_session where other_key = ?", [other_key])
 
-        return take_in(connection, occasion, (), "unmerge", accept=partial(_refuse_findings, connection), also=also)
+        return take_in(
+            connection, occasion, (), "unmerge", refile=True, accept=partial(_refuse_findings, connection), also=also
+        )
 
 
 def _refuse_unknown(registry: Registry, words: str, key: str) -> None:

@@ -15,6 +15,7 @@ OUT_OF_RANGE = "out_of_range"
 UNLIKELY_VALUE = "unlikely_value"
 DUPLICATE_KEY = "duplicate_key"
 CONTRADICTS_ITS_RECORDS = "contradicts_its_records"
+REFERS_ELSEWHERE = "refers_elsewhere"
 KEY_WAS_MERGED = "key_was_merged"
 CONSENT_WITHDRAWN = "consent_withdrawn"
 PATIENT_ERASED = "patient_erased"
@@ -28,6 +29,7 @@ ROW_CHECKS: dict[str, str] = {
     UNLIKELY_VALUE: "a value inside the range, yet unlikely: the row is kept, with a warning",
     DUPLICATE_KEY: "two rows of one delivery have the same key and differ: neither is taken",
     CONTRADICTS_ITS_RECORDS: "a correction that records in the registry which refer to the row would contradict",
+    REFERS_ELSEWHERE: "a correction that would move the record to another patient or session, without being asked to",
     "unknown_patient": "the row's patient is not in the registry, or was held back with it: it waits for the patient",
     "unknown_session": "the row's session is not in the registry, or was held back with it: it waits for the session",
     KEY_WAS_MERGED: "the patient's key was merged into another: the patient comes under the key that was kept",

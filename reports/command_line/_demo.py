@@ -61,20 +61,20 @@ def demo(
     say(f"Made in {registry}.")
 
     say("\n3. Two sites export from systems of their own: a workbook and text files, each with its mapping")
-    delivery = folder / "delivery"
+    own_layout, exports = [], {}
     for site in SITES:
         if site not in MESSY_SITES:
-            shutil.copytree(sites / site, delivery / site)
+            own_layout.append(sites / site)
         elif any((sites / site).iterdir()):
-            _map_messy_export(sites / site, folder / "exports" / site, registry, delivery / site)
+            exports[site] = _messy_export(sites / site, folder / "exports" / site, registry)
+            say(f"{site}: {exports[site]}, mapped by {registry / 'mappings' / f'{site}.toml'}")
 
     say("\n4. Intake: every row is checked, the sound ones are loaded")
-    intake(
-        sorted(path for path in delivery.iterdir() if path.is_dir()),
-        registry=registry,
-        received_by="demo",
-        today=RECEIVED,
-    )
+    own_folders = [path for path in own_layout if path.is_dir()]
+    intake(own_folders, registry=registry, received_by="demo", today=RECEIVED)
+    for site, export in exports.items():
+        say(f"\n   Site {site}, in its own columns")
+        intake([export], registry=registry, site=site, received_by="demo", today=RECEIVED)
 
     say("\n5. Figures")
     for measure in ("time-to-next-session", "complications", "graft-survival"):
@@ -92,14 +92,12 @@ def demo(
     say(f"Ask for more:    graftledger figures graft-survival --by technique --registry {registry}")
 
 
-def _map_messy_export(records: Path, export: Path, registry: Path, out: Path) -> None:
-    """A site's records as its own system would export them, and back through the site's mapping."""
+def _messy_export(records: Path, export: Path, registry: Path) -> Path:
+    """A site's records as its own system would export them. Its mapping is put into the registry's folder."""
     import polars as pl
 
     from registry.definition import RECORD_TYPES
     from synthetic_data.messy_exports import mapping_text, write_messy_export
-
-    from ._mapping import apply
 
     frames = {}
     for record in RECORD_TYPES:
@@ -111,4 +109,4 @@ def _map_messy_export(records: Path, export: Path, registry: Path, out: Path) ->
     mapping = registry / "mappings" / f"{records.name}.toml"
     mapping.parent.mkdir(exist_ok=True)
     mapping.write_text(mapping_text(records.name), encoding="utf-8")
-    apply([export], mapping=mapping, out=out, registry=registry)
+    return export

@@ -50,6 +50,9 @@ def intake(
     as_type: Annotated[
         str | None, typer.Option("--as", metavar="RECORD", help="Record type of the files, such as patient.")
     ] = None,
+    refile: Annotated[
+        bool, typer.Option("--refile", help="Let corrections move records to another patient or session.")
+    ] = False,
     received_by: ReceivedByOption = None,
     today: TodayOption = None,
 ) -> None:
@@ -63,6 +66,7 @@ def intake(
             files,
             as_type=as_type,
             mapping=_mapping(opened, site, mapping, as_type),
+            refile=refile,
             today=today.date() if today else date.today(),
             received_by=received_by or login(),
             progress=progress,

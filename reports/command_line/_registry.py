@@ -108,7 +108,7 @@ def status_lines(found: RegistryStatus) -> list[str]:
     for site in found.sites:
         sites.append(
             f"{site.site:<10}{site.patients:>9,}{site.sessions:>9,}{site.visits:>9,}"
-            f"{str(site.complete_to or 'not declared'):>13}{str(site.last_intake_on or '-'):>13}{site.held_back:>11,}"
+            f"{site.complete_to or 'not declared'!s:>13}{site.last_intake_on or '-'!s:>13}{site.held_back:>11,}"
         )
     records = ", ".join(f"{_plural(name)} {count:,}" for name, count in found.records.items())
     former = sum(found.former.values())

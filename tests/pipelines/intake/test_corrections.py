@@ -211,3 +211,12 @@ def test_a_swap_of_which_one_half_is_at_fault_fails_as_a_whole(deliver: Any, emp
         ("session", 2, "session_number_once"),
     }
     assert sound(empty_registry)
+
+
+def test_a_key_used_by_mistake_overwrites_no_record_of_another_session(deliver: Any, empty_registry: Path) -> None:
+    deliver(**{record: [*family(1)[record], *family(2)[record]] for record in family(1)})
+    key = {"visit_key": numbered("visit", 1)["visit_key"]}
+    report = deliver(visit=[numbered("visit", 2, **key, satisfaction="3")])
+    assert report.total().corrected == 0
+    assert reasons(empty_registry) == {("visit", 1, "refers_elsewhere")}
+    assert query(empty_registry, "select count(*) from visit_history") == [(0,)]

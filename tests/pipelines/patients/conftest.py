@@ -19,10 +19,10 @@ def deliver(empty_registry: Path, tmp_path: Path) -> Deliver:
     """Take rows in by record type: each call is one delivery of new files."""
     calls = iter(range(100))
 
-    def deliver(**rows: list[Row]) -> IntakeReport:
+    def deliver(refile: bool = False, **rows: list[Row]) -> IntakeReport:
         folder = tmp_path / f"delivery_{next(calls)}"
         files = [write_csv(folder / f"{record}.csv", lines) for record, lines in rows.items()]
         with open_registry(empty_registry, read_only=False) as registry:
-            return run_intake(registry, files, today=TODAY, received_by="test")
+            return run_intake(registry, files, refile=refile, today=TODAY, received_by="test")
 
     return deliver

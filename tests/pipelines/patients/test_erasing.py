@@ -199,13 +199,15 @@ def test_a_session_filed_under_the_wrong_patient_is_not_lost_with_them(deliver: 
         session=[numbered("session", 1), numbered("session", 2, patient_key=KEY, session_number="2")],
         visit=[numbered("visit", 2)],
     )
-    deliver(session=[numbered("session", 2)])
+    assert deliver(session=[numbered("session", 2)]).rules[0].rule == "refers_elsewhere"
+    assert deliver(session=[numbered("session", 2)], refile=True).total().corrected == 1
     done = erase_patient(empty_registry, KEY, received_by="test")
     assert done.erased.rows == {
         ("patient", "current"): 1,
         ("session", "current"): 1,
         ("session", "history"): 1,
     }
+    assert query(empty_registry, "select closed_as from held_back_row") == [("loaded",)]
     assert KEY not in every_value(empty_registry)
     assert query(empty_registry, "select session_key from session") == [(numbered("session", 2)["session_key"],)]
     assert query(empty_registry, "select count(*) from visit") == [(1,)]
