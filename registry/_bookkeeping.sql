@@ -60,6 +60,8 @@ create table intake_returned (
 );
 
 -- What each check of each file found, warnings included. Rows that the registry held already are not judged.
+-- first_rows: the first of those that failed; none of rows that were refused, and none after an erasure of a patient
+-- whose rows came in the same event.
 create table validation_result (
   intake_id integer not null,
   file_name varchar not null,
@@ -68,8 +70,11 @@ create table validation_result (
   rule varchar not null,
   field varchar not null,
   severity varchar not null check (severity in ('held back', 'warning')),
+  reason varchar not null,
+  mend varchar not null,
   rows_judged bigint not null,
-  rows_failed bigint not null
+  rows_failed bigint not null,
+  first_rows bigint[] not null
 );
 
 -- One line a row held back. It never changes but for being closed.

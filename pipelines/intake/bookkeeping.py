@@ -8,13 +8,16 @@ from registry import Settings, quoted
 from registry.definition import RecordType, Severity, record_type
 
 from .frames import count
-from .names import RETURNED, staged, typed, verdict
+from .names import RETURNED, typed, verdict
 from .staging import StagedFile
 
 if TYPE_CHECKING:
     import duckdb
 
 FATES = ("loaded", "corrected", "unchanged", "held_back", "refused")
+
+FIRST_ROWS = 5
+"""How many of the rows that failed a check are kept, by their numbers in the file."""
 
 
 def fate_counts_sql() -> str:
@@ -68,23 +71,27 @@ def note_returned(connection: duckdb.DuckDBPyConnection, record: RecordType, int
 
 
 def note_results(connection: duckdb.DuckDBPyConnection, file: StagedFile, intake_id: int) -> None:
-    """What each check found in the file: of how many rows that it could judge, how many failed."""
+    """What each check found in the file: of how many rows that it could judge, how many failed, and the first of them.
+
+    Of rows that are refused nothing is kept, not even where they stand.
+    """
     record = file.record
     connection.execute(
         f"""
         insert into validation_result
         with failed as (
-            select check_id, count(*) as failing
-            from finding join {staged(record)} using (row_id)
+            select check_id, count(*) as failing,
+                min(row_number, {FIRST_ROWS}) filter (where fate <> 'refused') as first_rows
+            from finding join {verdict(record)} using (row_id)
             where record_type = $record and file_id = $file group by all
         ),
         judged as (
             select check_id, judging from judged_rows where record_type = $record and file_id = $file
         )
-        select $intake, $name, $sheet, $record, rule, field, severity,
-            greatest(max(coalesce(judging, 0)), sum(coalesce(failing, 0))), sum(coalesce(failing, 0))
+        select $intake, $name, $sheet, $record, rule, field, severity, reason, mend,
+            greatest(coalesce(judging, 0), coalesce(failing, 0)), coalesce(failing, 0), coalesce(first_rows, [])
         from judged full join failed using (check_id) join check_made using (check_id)
-        group by all order by rule, field
+        order by rule, field, reason
         """,
         {
             "intake": intake_id,

@@ -79,6 +79,7 @@ def erase_patient(folder: Path, patient_key: str, *, received_by: str, today: da
         with transaction(connection):
             event = begin_event(connection)
             _leave_tombstone(connection, event.intake_id, found, today or datetime.now(UTC).date())
+            _forget_places(connection)
             _delete_rows(connection, event)
             for table, column, keys in (
                 ("merged_session", "session_key", SESSION_KEYS),
@@ -156,6 +157,17 @@ def _leave_tombstone(
         connection.execute(
             f"insert into erased_key select ?, ?, {key_hash_sql('key')} as hashed from {keys} order by hashed",
             [intake_id, record.name],
+        )
+
+
+def _forget_places(connection: duckdb.DuckDBPyConnection) -> None:
+    """Where rows that failed a check stood: none are known any more of the files in which the patient may have been."""
+    for record, place in places():
+        connection.execute(
+            f"update validation_result set first_rows = [] where record_type = ? and intake_id in (select intake_id "
+            f"from {table_of(record, place)} as own semi join {traced(record, place)} as found "
+            "on found.row_id = own.rowid)",
+            [record.name],
         )
 
 

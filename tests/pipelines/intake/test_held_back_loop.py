@@ -258,3 +258,18 @@ def test_what_each_check_found_is_kept(deliver: Deliver, empty_registry: Path) -
     assert results["out_of_range", "donor_density_fu_cm2"] == ("held back", 2, 0)
     assert results["missing_required", "patient_key"] == ("held back", 3, 0)
     assert results["last_contact_after_enrolment", "last_contact_on"] == ("held back", 3, 0)
+
+
+def test_where_a_check_failed_is_kept_with_reason_and_remedy(deliver: Deliver, empty_registry: Path) -> None:
+    """By hand: six rows have an unknown code, of which the first five are kept; two have an unlikely density."""
+    codes = [numbered("patient", number, sex="x9") for number in range(1, 7)]
+    unlikely = [numbered("patient", number, donor_density_fu_cm2="120") for number in (7, 8)]
+    deliver(patient=[*codes, *unlikely])
+    with open_registry(empty_registry) as registry:
+        found = registry.connection.execute(
+            "select rule, reason, rows_failed, first_rows from validation_result where rows_failed > 0 order by rule"
+        ).fetchall()
+    assert found == [
+        ("unknown_code", "the value is not one of the field's codes", 6, [1, 2, 3, 4, 5]),
+        ("unlikely_value", "the value is possible, yet unlikely", 2, [7, 8]),
+    ]

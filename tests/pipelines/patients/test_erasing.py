@@ -122,6 +122,23 @@ def test_an_erased_patient_sent_again_is_refused_and_not_kept(long_history: Path
     kept = every_value(long_history)
     assert not [key for key in keys_of(1) if key in kept]
     assert query(long_history, "select sum(rows_refused) from intake_file") == [(6,)]
+    refusals = "validation_result where rule = 'patient_erased' and rows_failed > 0"
+    assert query(long_history, f"select count(*), any_value(first_rows) from {refusals}") == [(6, [])]
+
+
+def test_places_of_failed_rows_go_with_the_patient(deliver: Deliver, empty_registry: Path) -> None:
+    """Of the first event, in which the patient's rows came, no place stays; of the second all do."""
+    unlikely = {"donor_density_fu_cm2": "120"}
+    deliver(patient=[numbered("patient", n, **unlikely) for n in (1, 2)], session=[numbered("session", 3)])
+    deliver(patient=[numbered("patient", 3, **unlikely)])
+    places = "select intake_id, record_type, first_rows from validation_result where rows_failed > 0 order by all"
+    assert query(empty_registry, places) == [
+        (1, "patient", [1, 2]),
+        (1, "session", [1]),
+        (2, "patient", [1]),
+    ]
+    erase_patient(empty_registry, KEY, received_by="test")
+    assert query(empty_registry, places) == [(1, "patient", []), (1, "session", [1]), (2, "patient", [1])]
 
 
 def test_hashes_are_salted_by_registry(long_history: Path) -> None:
