@@ -1,4 +1,4 @@
-"""Shares with intervals: one list of rows, shown as a plot, as a table and in words."""
+"""Shares with intervals: one list of rows, shown as a table and in words."""
 
 from __future__ import annotations
 
@@ -7,10 +7,9 @@ from collections.abc import Callable, Sequence
 from pipelines import MEASURE_LABELS, Figure
 
 from .. import wording
-from ..charts import IntervalRow, interval_plot
-from ..charts.interval_plot import plot_words
+from ..charts import IntervalRow
 from ..labels import group_label
-from ..layout import Cell, Picture, Row, Table, share_cell
+from ..layout import Cell, Row, Table, share_cell
 from ._data import AuditData
 
 
@@ -30,17 +29,6 @@ def rows_of(
 def rows_under(heading: str, figures: Sequence[Figure], data: AuditData) -> list[IntervalRow]:
     """A heading and, below it, one row a group."""
     return [IntervalRow(heading), *rows_of(figures, data, group_label)]
-
-
-def interval_picture(
-    rows: Sequence[IntervalRow], name: str, subject: str, axis_title: str, *, from_zero: bool = True
-) -> Picture:
-    """The plot in both widths."""
-    return Picture(
-        interval_plot(rows, name, axis_title, from_zero=from_zero),
-        plot_words(rows, subject),
-        narrow=interval_plot(rows, f"{name}-narrow", axis_title, narrow=True, from_zero=from_zero),
-    )
 
 
 def share_table(
@@ -105,15 +93,3 @@ def benchmark_notes(rows: Sequence[IntervalRow], data: AuditData) -> tuple[str, 
         f"(source: {data.settings.benchmarks[measure].source.rstrip('.')})."
         for measure in measures
     )
-
-
-def interval_key(rows: Sequence[IntervalRow], floor: int, of_what: str) -> str:
-    """How to read the plot. floor, of_what: the fewest that a share may rest on, and what they are."""
-    parts = ["Dot: the share seen; bar: its 95% interval."]
-    if any(row.figure and row.figure.estimate == 0 for row in rows):
-        parts.append("Open dot at 0: none seen; the bar ends at the upper limit.")
-    if any(row.figure and row.figure.estimate is not None and "too_few" in row.figure.flags for row in rows):
-        parts.append(f"Grey and dashed: fewer than {floor} {of_what}, too few to read.")
-    if any(row.benchmark is not None for row in rows):
-        parts.append("Upright stroke: the practice's own benchmark.")
-    return " ".join(parts)

@@ -9,10 +9,11 @@ from pipelines.measures import WINDOW_MEASURES
 
 from ...charts import IntervalRow, interval_plot
 from ...charts.interval_plot import plot_words
+from ...intervals import interval_key, interval_picture
 from ...labels import group_label
 from ...layout import Picture, Section, not_counted_table
 from .._data import AuditData
-from .._intervals import benchmark_notes, interval_key, interval_picture, rows_of, share_table
+from .._intervals import benchmark_notes, rows_of, share_table
 
 _AXIS = "Share of sessions assessed"
 _EARLY = tuple(measure.name for measure in WINDOW_MEASURES)

@@ -6,9 +6,10 @@ from pipelines import MEASURE_LABELS, Figure
 from pipelines.measures import PRESENT_MEASURES
 
 from ...charts import IntervalRow
+from ...intervals import interval_key, interval_picture
 from ...layout import Section, capitalised, not_counted_table
 from .._data import AuditData
-from .._intervals import benchmark_notes, interval_key, interval_picture, rows_of, share_table
+from .._intervals import benchmark_notes, rows_of, share_table
 
 _NUMBNESS = tuple(measure.name for measure in PRESENT_MEASURES)
 

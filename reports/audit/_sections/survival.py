@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from ... import wording
+from ...intervals import interval_key, interval_picture
 from ...layout import Section, not_counted_table
 from .._data import AuditData
-from .._intervals import benchmark_notes, interval_key, interval_picture, rows_of, rows_under, share_table
+from .._intervals import benchmark_notes, rows_of, rows_under, share_table
 
 
 def graft_survival(data: AuditData) -> Section:

@@ -1,0 +1,61 @@
+"""Writing a report: all of its files or none, and nothing over a report that is there already."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+
+from registry import Fault, GraftledgerError
+
+
+def write_report(folder: Path, files: Mapping[str, str], kind: str, *, replace: bool = False) -> tuple[Path, ...]:
+    """Write the files of a report into a folder, which is made where it is missing. Returns their paths.
+
+    files: text by name. kind: what to call the report in a message. replace: whether an earlier one may be replaced.
+    Raises: GraftledgerError where a file is there already or the folder cannot be written. Then it is as before.
+    """
+    targets = tuple(folder / name for name in files)
+    present = [path for path in targets if path.is_dir() or (path.exists() and not replace)]
+    if present:
+        names = " and ".join(path.name for path in present)
+        raise GraftledgerError(
+            Fault(
+                f"{names} of an earlier {kind} would be overwritten.",
+                str(folder),
+                mend="Choose another folder with --out, or add --replace.",
+            )
+        )
+    written: list[Path] = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for text in files.values():
+            written.append(_beside(folder, text))
+        for temporary, target in zip(written, targets, strict=True):
+            os.replace(temporary, target)
+    except OSError as error:
+        for path in written:
+            path.unlink(missing_ok=True)
+        raise GraftledgerError(
+            Fault(
+                f"the {kind} could not be written ({(error.strerror or 'error').lower()}).",
+                str(folder),
+                mend="Is the folder writable?",
+            )
+        ) from None
+    return targets
+
+
+def _beside(folder: Path, text: str) -> Path:
+    """A finished temporary file in the same folder, so that the final step is a rename."""
+    handle, name = tempfile.mkstemp(prefix=".unfinished-", dir=folder)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+    return Path(name)
