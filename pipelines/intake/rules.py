@@ -193,7 +193,7 @@ def _parent_columns(record: RecordType) -> Sequence[str]:
     if record.parent is None:
         return []
     return [
-        f"case when parent_is_named and not parent_is_known then {sound} end as {column}"
+        f"case when parent_is_named then parent_is_known or {sound} end as {column}"
         for column, sound in (
             (PARENT_HELD_BACK, "not parent_is_held_back"),
             (PARENT_IN_REGISTRY, "parent_is_held_back"),

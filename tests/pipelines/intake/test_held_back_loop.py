@@ -273,3 +273,20 @@ def test_where_a_check_failed_is_kept_with_reason_and_remedy(deliver: Deliver, e
         ("unknown_code", "the value is not one of the field's codes", 6, [1, 2, 3, 4, 5]),
         ("unlikely_value", "the value is possible, yet unlikely", 2, [7, 8]),
     ]
+
+
+def test_a_check_of_the_parent_judges_every_row_that_names_one(deliver: Deliver, empty_registry: Path) -> None:
+    """By hand: of four sessions two are sound, one has no patient, and that of one was held back beside it."""
+    deliver(
+        patient=[numbered("patient", 1), numbered("patient", 2), numbered("patient", 3, sex="x9")],
+        session=[numbered("session", number) for number in (1, 2, 3, 4)],
+    )
+    with open_registry(empty_registry) as registry:
+        found = registry.connection.execute(
+            "select reason, rows_judged, rows_failed, first_rows from validation_result "
+            "where rule = 'unknown_patient' order by reason"
+        ).fetchall()
+    assert found == [
+        ("its patient is neither in the registry nor in this delivery", 4, 1, [4]),
+        ("its patient was held back in this delivery", 4, 1, [3]),
+    ]
