@@ -86,13 +86,16 @@ def may_be_shown(header: str) -> bool:
 
     >>> may_be_shown("patient_last_name"), may_be_shown("Anna's phone"), may_be_shown("phone 01712345678")
     (True, False, False)
+    >>> may_be_shown("00:L")
+    False
     """
     if header in _FIELD_NAMES:
         return True
     words = words_of(header)
     named = [word for word in words if not word.isdigit()]
     digits = sum(len(word) for word in words if word.isdigit())
-    return bool(named) and digits <= _MOST_DIGITS_SHOWN and all(word in _known_words() for word in named)
+    known = any(len(word) > 1 for word in named) and all(word in _known_words() for word in named)
+    return known and digits <= _MOST_DIGITS_SHOWN
 
 
 @cache
