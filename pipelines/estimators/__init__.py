@@ -15,6 +15,16 @@ from pipelines.estimators.errors import CountsError
 from pipelines.estimators.follow_up import Completeness, follow_up_completeness, median_follow_up
 from pipelines.estimators.gray_test import gray_test, stratified_gray_test
 from pipelines.estimators.group_comparison import GroupComparison
+from pipelines.estimators.interval_bootstrap import ClusteredPresence, PresenceLimits, presence_with_limits
+from pipelines.estimators.interval_censored import (
+    PresenceEstimate,
+    TurnbullCurve,
+    never_ended_bound,
+    presence_at,
+    turnbull,
+)
+from pipelines.estimators.interval_log_rank import clustered_interval_log_rank, interval_log_rank
+from pipelines.estimators.interval_parametric import ParametricFit, parametric_fits, parametric_presence
 from pipelines.estimators.kaplan_meier import SurvivalCurve, SurvivalEstimate, product_limit, survival_at
 from pipelines.estimators.log_rank import log_rank, stratified_log_rank
 from pipelines.estimators.mean_cumulative import MeanCurve, MeanEstimate, mean_at, mean_cumulative
@@ -30,6 +40,7 @@ from pipelines.estimators.weighted_survival import WeightedSurvival, weighted_su
 
 __all__ = [
     "Band",
+    "ClusteredPresence",
     "Completeness",
     "CountsError",
     "GroupComparison",
@@ -39,15 +50,20 @@ __all__ = [
     "Interval",
     "MeanCurve",
     "MeanEstimate",
+    "ParametricFit",
+    "PresenceEstimate",
+    "PresenceLimits",
     "QuantileEstimate",
     "RatioEstimate",
     "RatioSums",
     "RestrictedMean",
     "SurvivalCurve",
     "SurvivalEstimate",
+    "TurnbullCurve",
     "WeightedSurvival",
     "censoring_weighted",
     "clopper_pearson",
+    "clustered_interval_log_rank",
     "clustered_ratio",
     "clustered_survival",
     "cumulative_incidence",
@@ -55,10 +71,16 @@ __all__ = [
     "gray_test",
     "hall_wellner_band",
     "incidence_at",
+    "interval_log_rank",
     "log_rank",
     "mean_at",
     "mean_cumulative",
     "median_follow_up",
+    "never_ended_bound",
+    "parametric_fits",
+    "parametric_presence",
+    "presence_at",
+    "presence_with_limits",
     "product_limit",
     "quantile_with_limits",
     "restricted_mean",
@@ -69,6 +91,7 @@ __all__ = [
     "stratified_gray_test",
     "stratified_log_rank",
     "survival_at",
+    "turnbull",
     "weighted_survival",
     "wilson",
     "zero_event_upper",
