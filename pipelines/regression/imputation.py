@@ -12,7 +12,9 @@ from .spells import Bools, Floats, Ints
 _DONORS = 5
 _MOST_ROWS_TO_LEARN = 3_000
 """Rows of each bootstrap sample at most. Fewer rows than there are widen what is drawn a little, never narrow it."""
+_MOST_DONORS = 10_000
 _PENALTY = 1e-3
+_MOST_STEPS = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,8 +35,8 @@ def imputed(
     """Sets of completed covariates, by chained equations; each chain starts anew.
 
     In turn, each variable with gaps is regressed on all others, and its gaps are drawn: a number from the five people
-    known whose prediction is nearest (predictive mean matching), a level by multinomial logistic regression. Each
-    regression is learnt from a bootstrap sample, so that its own uncertainty enters.
+    known whose prediction is nearest (predictive mean matching), a level by logistic regression of each level against
+    the commonest. Each regression is learnt from a bootstrap sample, so that its own uncertainty enters.
     Assumes: whether a value is missing depends only on what is known here (missing at random). Nothing in the records
     can show that; where those without a value differ in ways not recorded, this misleads and complete cases may too.
     known: (n, q) columns without gaps. For a time to an event they must hold whether it happened and the cumulative
@@ -44,16 +46,20 @@ def imputed(
     """
     gaps = [variable for variable in variables if np.isnan(variable.values).any()]
     gaps.sort(key=lambda variable: int(np.isnan(variable.values).sum()))
+    known = (known - known.mean(axis=0)) / np.where(known.std(axis=0) > 0, known.std(axis=0), 1.0)
     for number in range(count):
         random = np.random.default_rng([seed, number])
         filled = {variable.name: _started(variable, random) for variable in variables}
-        learnt: dict[str, Floats] = {}
         for _ in range(cycles):
             for variable in gaps:
-                columns = _predictors(variables, filled, variable.name, known)
-                missing = np.isnan(variable.values)
+                missing = np.flatnonzero(np.isnan(variable.values))
+                donors = np.flatnonzero(~np.isnan(variable.values))
+                if len(donors) > _MOST_DONORS:
+                    donors = random.choice(donors, _MOST_DONORS, replace=False)
+                others = [other for other in variables if other is not variable]
+                x_missing, x_donors = (_predictors(others, filled, known, rows) for rows in (missing, donors))
                 draw = _drawn_level if variable.levels else _drawn_number
-                filled[variable.name][missing] = draw(variable, columns, missing, random, learnt)
+                filled[variable.name][missing] = draw(x_missing, x_donors, variable.values[donors], random)
         yield filled
 
 
@@ -82,78 +88,78 @@ def _started(variable: Variable, random: np.random.Generator) -> Floats:
     return values
 
 
-def _predictors(variables: Sequence[Variable], filled: dict[str, Floats], without: str, known: Floats) -> Floats:
+def _predictors(others: Sequence[Variable], filled: dict[str, Floats], known: Floats, rows: Ints) -> Floats:
     """A column of ones, what is always known, and all other variables: numbers, or one column a level but the first."""
-    columns = [np.ones(len(known)), *known.T]
-    for variable in variables:
-        if variable.name == without:
-            continue
-        values = filled[variable.name]
-        columns += [values == level for level in range(1, variable.levels)] if variable.levels else [values]
-    x = np.column_stack(columns).astype(float)
-    spread = x.std(axis=0)
-    moves = spread > 0
-    x[:, moves] = (x[:, moves] - x[:, moves].mean(axis=0)) / spread[moves]
-    return x
+    columns = [np.ones(len(rows)), *known[rows].T]
+    for variable in others:
+        values = filled[variable.name][rows]
+        if variable.levels:
+            columns += [values == level for level in range(1, variable.levels)]
+        else:
+            spread = float(np.nanstd(variable.values))
+            columns.append((values - float(np.nanmean(variable.values))) / (spread or 1.0))
+    return np.column_stack(columns).astype(float)
 
 
-def _bootstrap(missing: Bools, random: np.random.Generator) -> Ints:
-    rows = np.flatnonzero(~missing)
-    return random.choice(rows, min(len(rows), _MOST_ROWS_TO_LEARN))
+def _bootstrap(size: int, random: np.random.Generator) -> Ints:
+    return random.integers(0, size, min(size, _MOST_ROWS_TO_LEARN))
 
 
-def _drawn_number(
-    variable: Variable, x: Floats, missing: Bools, random: np.random.Generator, learnt: dict[str, Floats]
-) -> Floats:
-    donors = np.flatnonzero(~missing)
-    drawn_rows = _bootstrap(missing, random)
-    among_donors = x[donors] @ _least_squares(x[donors], variable.values[donors])
-    among_missing = x[missing] @ _least_squares(x[drawn_rows], variable.values[drawn_rows])
+def _drawn_number(x: Floats, x_donors: Floats, values: Floats, random: np.random.Generator) -> Floats:
+    """A value for each row of x, from the donors whose prediction is nearest."""
+    learnt = _bootstrap(len(values), random)
+    among_donors = x_donors @ _least_squares(x_donors, values)
+    among_missing = x @ _least_squares(x_donors[learnt], values[learnt])
     order = np.argsort(among_donors, kind="stable")
     nearest = np.searchsorted(among_donors[order], among_missing)[:, None] + np.arange(-_DONORS, _DONORS)
-    nearest = np.clip(nearest, 0, len(donors) - 1)
+    nearest = np.clip(nearest, 0, len(values) - 1)
     distance = np.abs(among_donors[order][nearest] - among_missing[:, None])
     closest = np.take_along_axis(nearest, np.argsort(distance, axis=1)[:, :_DONORS], axis=1)
     chosen = closest[np.arange(len(closest)), random.integers(0, closest.shape[1], len(closest))]
-    return np.asarray(variable.values[donors[order[chosen]]])
+    return np.asarray(values[order[chosen]])
 
 
 def _least_squares(x: Floats, y: Floats) -> Floats:
     return np.asarray(np.linalg.solve(x.T @ x + _PENALTY * np.eye(x.shape[1]), x.T @ y))
 
 
-def _drawn_level(
-    variable: Variable, x: Floats, missing: Bools, random: np.random.Generator, learnt: dict[str, Floats]
-) -> Floats:
-    rows = _bootstrap(missing, random)
-    start = learnt.get(variable.name)
-    weights = learnt[variable.name] = _multinomial(x[rows], variable.values[rows].astype(int), variable.levels, start)
-    share = _shares(x[missing], weights)
-    return np.asarray((random.random(len(share))[:, None] > np.cumsum(share, axis=1)[:, :-1]).sum(axis=1), dtype=float)
+def _drawn_level(x: Floats, x_donors: Floats, values: Floats, random: np.random.Generator) -> Floats:
+    """A level for each row of x."""
+    learnt = _bootstrap(len(values), random)
+    scores = x @ _level_weights(x_donors[learnt], values[learnt].astype(int), int(values.max()) + 1)
+    share = np.exp(scores - scores.max(axis=1, keepdims=True))
+    reached = np.cumsum(share, axis=1) / share.sum(axis=1, keepdims=True)
+    return np.asarray((random.random(len(share))[:, None] > reached[:, :-1]).sum(axis=1), dtype=float)
 
 
-def _shares(x: Floats, weights: Floats) -> Floats:
-    """Share of each level, (n, levels); the first level has weights 0."""
-    scores = np.column_stack([np.zeros(len(x)), x @ weights])
-    scores = np.exp(scores - scores.max(axis=1, keepdims=True))
-    return np.asarray(scores / scores.sum(axis=1, keepdims=True))
+def _level_weights(x: Floats, level: Ints, levels: int) -> Floats:
+    """Multinomial logistic regression as one regression of each level against the commonest, (columns, levels).
+
+    A level that nobody has gets no chance. Source: Begg & Gray 1984, Biometrika 71:11-18.
+    """
+    counts = np.bincount(level, minlength=levels)
+    common = int(counts.argmax())
+    weights = np.zeros((x.shape[1], levels))
+    for other in range(levels):
+        if other != common and counts[other]:
+            rows = (level == common) | (level == other)
+            weights[:, other] = _logistic(x[rows], level[rows] == other)
+        elif not counts[other]:
+            weights[0, other] = -50.0
+    return weights
 
 
-def _multinomial(x: Floats, level: Ints, levels: int, start: Floats | None) -> Floats:
-    """Multinomial logistic regression, (columns, levels - 1), with a slight penalty for levels that nobody has."""
-    from scipy.optimize import minimize
-
-    shape = (x.shape[1], levels - 1)
-    seen = np.zeros((len(x), levels - 1))
-    seen[level > 0, level[level > 0] - 1] = 1
-
-    def loss(flat: Floats) -> tuple[float, Floats]:
-        weights = flat.reshape(shape)
-        share = _shares(x, weights)
-        value = -float(np.log(np.maximum(share[np.arange(len(x)), level], 1e-300)).mean())
-        gradient = x.T @ (share[:, 1:] - seen) / len(x)
-        return value + _PENALTY / 2 * float((weights**2).sum()), (gradient + _PENALTY * weights).ravel()
-
-    begin = np.zeros(shape) if start is None else start
-    best = minimize(loss, begin.ravel(), jac=True, method="L-BFGS-B", options={"maxiter": 40 if start is None else 15})
-    return np.asarray(best.x.reshape(shape))
+def _logistic(x: Floats, yes: Bools) -> Floats:
+    """Logistic regression with a slight penalty, so that a level that one column tells apart keeps a finite weight."""
+    weights = np.zeros(x.shape[1])
+    weights[0] = np.log(yes.mean() / (1 - yes.mean()))
+    penalty = np.full(x.shape[1], 1.0)
+    penalty[0] = 1e-6
+    for _ in range(_MOST_STEPS):
+        share = 1 / (1 + np.exp(-np.clip(x @ weights, -30, 30)))
+        gradient = x.T @ (yes - share) - penalty * weights
+        step = np.linalg.solve((x * (share * (1 - share))[:, None]).T @ x + np.diag(penalty), gradient)
+        weights = weights + step * min(1.0, 4 / max(float(np.abs(step).max()), 1e-12))
+        if np.abs(step).max() < 1e-4:
+            break
+    return weights
