@@ -10,7 +10,7 @@ from .graft_survival import graft_survival
 from .groups import group_fields
 from .intake_summary import intake_summary
 from .measures import MEASURE_LABELS
-from .time_to_next_session import time_to_next_session
+from .next_session import further_sessions, next_session_causes, time_to_next_session
 
 __all__ = [
     "FLAGS",
@@ -23,8 +23,10 @@ __all__ = [
     "complications",
     "data_summary",
     "figure_meta",
+    "further_sessions",
     "graft_survival",
     "group_fields",
     "intake_summary",
+    "next_session_causes",
     "time_to_next_session",
 ]

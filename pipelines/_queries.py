@@ -22,7 +22,7 @@ SESSION_HERE = ("site_end", "known_session", "session_here")
 """The steps that every analysis starts from."""
 
 _LOG = logging.getLogger(__name__)
-_PARAMETER = re.compile(r"\$([a-z_]+)")
+_PARAMETER = re.compile(r"\$([a-z_]+[0-9]*)")
 
 
 def statement(steps: Sequence[str], final: str, texts: Mapping[str, str]) -> str:

@@ -13,12 +13,17 @@ from registry.store import Registry
 from ._queries import SESSION_HERE, kept, rows
 from .estimators import wilson
 from .figure import NOT_COUNTED_REASONS, Figure
-from .groups import GroupField, all_groups, chosen_fields, group_columns, shared_texts, shared_values
+from .groups import EVERYBODY, Chosen, GroupField, all_groups, chosen_fields, group_columns, shared_texts, shared_values
 from .measures import PRESENT_MEASURES, WINDOW_MEASURES, PresentMeasure, WindowMeasure
 
 
 def complications(
-    registry: Registry, *, by: Sequence[str] = (), as_of: date | None = None, level: float = 0.95
+    registry: Registry,
+    *,
+    by: Sequence[str] = (),
+    chosen: Chosen = EVERYBODY,
+    as_of: date | None = None,
+    level: float = 0.95,
 ) -> tuple[Figure, ...]:
     """Share of sessions followed by each complication, among those of which it can be told.
 
@@ -37,13 +42,14 @@ def complications(
     several, limits are a little narrow. Numbness there before surgery counts as present.
     Between surgeons or sites: small numbers and another case-mix, not a verdict.
 
-    by: names of at most two fields. as_of: what happened later is ignored. level: above 0, below 1.
+    by: names of at most two fields. chosen: whose sessions are looked at (`groups.choose`). as_of: what happened later
+    is ignored. level: above 0, below 1.
     Returns figures by measure, then milestone, then group: n sessions assessed, n_clusters their patients.
     Raises: GraftledgerError for an unknown field.
     Source: Wilson 1927, JASA 22:209-212 (limits); the windows are common practice, no source.
     """
     fields = chosen_fields(by, registry.settings)
-    values, texts = shared_values(registry.settings, as_of), shared_texts(fields)
+    values, texts = shared_values(registry.settings, as_of, chosen), shared_texts(fields, chosen)
     figures: list[Figure] = []
     with (
         kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
@@ -52,14 +58,14 @@ def complications(
         for window in WINDOW_MEASURES:
             counts = _window_counts(registry, window, texts)
             names = {"measure": window.name, "window": window.window_label}
-            figures += _figures(registry, counts, fields, level, names)
+            figures += _figures(registry, counts, fields, chosen, level, names)
         for present in PRESENT_MEASURES:
             for milestone in present.milestones:
                 days = {"due": milestone.due, "opens": milestone.opens, "closes": milestone.closes}
                 counts = _present_counts(registry, present, days, texts)
                 window_label = f"{milestone.opens}-{milestone.closes}"
                 shared = {"measure": present.name, "at": milestone.due, "window": window_label}
-                figures += _figures(registry, counts, fields, level, shared)
+                figures += _figures(registry, counts, fields, chosen, level, shared)
     return tuple(figures)
 
 
@@ -114,6 +120,7 @@ def _figures(
     registry: Registry,
     counts: pl.DataFrame,
     fields: Sequence[GroupField],
+    chosen: Chosen,
     level: float,
     shared: Mapping[str, Any],
 ) -> list[Figure]:
@@ -124,7 +131,7 @@ def _figures(
         by_reason = by_group.setdefault(tuple(row[column] for column in columns), {})
         by_reason[row["reason"]] = (row["sessions"], row["events"], row["patients"])
     figures = []
-    for group in all_groups(fields, by_group):
+    for group in all_groups(fields, by_group, chosen):
         reasons = by_group.get(group, {})
         n, events, patients = reasons.get(None, (0, 0, 0))
         share = wilson(events, n, level) if n else None

@@ -6,18 +6,17 @@ import re
 from collections.abc import Iterator
 from datetime import date
 
-import polars as pl
-
 from registry.definition import ELSEWHERE
 from registry.definition._field import QUARTER_PATTERN
 from registry.errors import GraftledgerError
 from registry.store import Registry
 
 from ._queries import rows
-from ._risk_tables import RISK_SCHEMA, risk_tables
-from .estimators import product_limit, quantile_with_limits
 from .figure import Figure
-from .groups import chosen_fields
+from .groups import EVERYBODY, chosen_fields
+from .next_session.estimands import HERE
+from .next_session.follow_up import median_follow_up_figure
+from .next_session.spells import Request, group_tables, nobody
 
 _COUNTS = {
     "patients": "patients",
@@ -71,31 +70,10 @@ def _record_counts(registry: Registry, as_of: date | None, quarter: str | None) 
 
 
 def _follow_up(registry: Registry, as_of: date | None) -> Iterator[Figure]:
-    overall, _ = risk_tables(registry, "here", (), as_of)
-    by_site, _ = risk_tables(registry, "here", chosen_fields(("site_code",), registry.settings), as_of)
-    yield _median_follow_up(registry, overall, {})
-    for site in registry.settings.sites:
-        yield _median_follow_up(registry, by_site.filter(pl.col("group_1") == site), {"site_code": site})
-
-
-def _median_follow_up(registry: Registry, risk: pl.DataFrame, group: dict[str, str]) -> Figure:
-    """Reverse Kaplan-Meier of those first operated on here."""
-    table = risk.filter(pl.col("first_operated") == "here").select(list(RISK_SCHEMA))
-    reverse = table.rename({"events": "censored", "censored": "events"})
-    n = int(table.select(pl.sum_horizontal("events", "censored").sum()).item() or 0)
-    median = quantile_with_limits(product_limit(reverse))
-    return Figure(
-        "median_follow_up",
-        n,
-        "patients",
-        "reverse_kaplan_meier",
-        group=group,
-        estimate=median.estimate_days,
-        lower=median.lower_days if median.estimate_days is not None else None,
-        upper=median.upper_days if median.estimate_days is not None else None,
-        n_clusters=n,
-        flags=("too_few",) if n < registry.settings.floor_denominator else (),
-    )
+    for by in ((), ("site_code",)):
+        request = Request(registry, chosen_fields(by, registry.settings), EVERYBODY, None, as_of)
+        for group, tables in group_tables(request, HERE.steps).items():
+            yield median_follow_up_figure(registry, tables.risk.get("here", nobody()), request.named(group), 0.95)
 
 
 def _declared(registry: Registry, as_of: date | None, quarter: str | None) -> Iterator[Figure]:

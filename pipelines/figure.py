@@ -20,6 +20,9 @@ REASON_LABELS: Mapping[str, str] = {
     "no_start_date": "no session here with an exact date",
     "not_first_here": "first operated on elsewhere",
     "enrolled_late": "enrolled after observation had ended",
+    "had_one_before": "had a next session before enrolment",
+    "enrolled_for_session": "enrolled for a session",
+    "present_before": "there before surgery already",
     "dates_shifted": "dates shifted by the site",
     "not_counted": "other",
 }

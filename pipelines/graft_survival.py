@@ -14,7 +14,7 @@ from registry.store import Registry
 from ._queries import SESSION_HERE, rows
 from .estimators import RatioSums, clustered_ratio
 from .figure import NOT_COUNTED_REASONS, Figure
-from .groups import all_groups, chosen_fields, group_columns, shared_texts, shared_values
+from .groups import EVERYBODY, Chosen, all_groups, chosen_fields, group_columns, shared_texts, shared_values
 from .measures import GRAFT_SURVIVAL, GRAFT_SURVIVAL_CAPPED
 
 _STEPS = (*SESSION_HERE, "mature_count", "growth", "growth_sum")
@@ -25,7 +25,12 @@ _SUMS = {
 
 
 def graft_survival(
-    registry: Registry, *, by: Sequence[str] = (), as_of: date | None = None, level: float = 0.95
+    registry: Registry,
+    *,
+    by: Sequence[str] = (),
+    chosen: Chosen = EVERYBODY,
+    as_of: date | None = None,
+    level: float = 0.95,
 ) -> tuple[Figure, ...]:
     """Share of placed grafts that grow, counted 10 to 18 months after the session in marked areas of the scalp.
 
@@ -39,7 +44,8 @@ def graft_survival(
     hairs are taken for grafts.
     Between surgeons or sites: small numbers and another case-mix, not a verdict.
 
-    by: names of at most two fields. as_of: what happened later is ignored. level: above 0, below 1.
+    by: names of at most two fields. chosen: whose sessions are looked at (`groups.choose`). as_of: what happened later
+    is ignored. level: above 0, below 1.
     Returns figures by measure, then group: n areas in n_clusters patients, at_risk the grafts placed in them;
     not_counted is in sessions: those without a mature count, by reason.
     Raises: GraftledgerError for an unknown field.
@@ -51,13 +57,13 @@ def graft_survival(
         _STEPS,
         "from growth_sum order by all",
         {
-            **shared_values(registry.settings, as_of),
+            **shared_values(registry.settings, as_of, chosen),
             "scalp_zones": list(SCALP_ZONES),
             "mature_from": MATURE_COUNT_FROM,
             "mature_to": MATURE_COUNT_TO,
             "nearest_to": years(1),
         },
-        shared_texts(fields),
+        shared_texts(fields, chosen),
     )
     by_group: dict[tuple[str, ...], dict[str | None, Mapping[str, Any]]] = {}
     for row in table.iter_rows(named=True):
@@ -65,7 +71,7 @@ def graft_survival(
         by_group.setdefault(group, {})[row["reason"]] = row
     figures = []
     for measure, sums in _SUMS.items():
-        for group in all_groups(fields, by_group):
+        for group in all_groups(fields, by_group, chosen):
             reasons = by_group.get(group, {})
             named = dict(zip((field.name for field in fields), group, strict=True))
             not_counted = {reason: reasons[reason]["sessions"] for reason in NOT_COUNTED_REASONS if reason in reasons}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import product
@@ -29,12 +29,37 @@ class GroupField:
 
     sql: expression over `p` (patient) and `s` (session).
     values: every value there is, in the order to show them; None where only those found are shown.
+    of_session: whether it is the session that has it, not the patient.
     """
 
     name: str
     label: str
     sql: str
     values: tuple[str, ...] | None
+    of_session: bool = False
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Whose sessions an analysis looks at.
+
+    where: fields with the values that are taken, all of which must hold. since, until: first and last day of surgery.
+    """
+
+    where: tuple[tuple[GroupField, tuple[str, ...]], ...] = ()
+    since: date | None = None
+    until: date | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """What was chosen as JSON can hold it; empty where everybody was."""
+        days = {"since": self.since, "until": self.until}
+        return {
+            **({"where": {field.name: list(values) for field, values in self.where}} if self.where else {}),
+            **{name: day.isoformat() for name, day in days.items() if day},
+        }
+
+
+EVERYBODY = Chosen()
 
 
 def group_fields(settings: Settings) -> dict[str, GroupField]:
@@ -47,8 +72,8 @@ def group_fields(settings: Settings) -> dict[str, GroupField]:
             "$age_bands[1 + len(list_filter($age_edges, lambda edge: edge <= p.age_at_first_surgery_years))])",
             settings.age_bands,
         ),
-        GroupField("session_number", "Session number", "s.session_number::varchar", None),
-        GroupField("year", "Year of session", "year(s.performed_on)::varchar", None),
+        GroupField("session_number", "Session number", "s.session_number::varchar", None, of_session=True),
+        GroupField("year", "Year of session", "year(s.performed_on)::varchar", None, of_session=True),
     ]
     for alias, name in (("p", "patient"), ("s", "session")):
         fields += [
@@ -61,13 +86,14 @@ def group_fields(settings: Settings) -> dict[str, GroupField]:
     return {field.name: field for field in fields}
 
 
-def shared_values(settings: Settings, as_of: date | None) -> dict[str, Any]:
+def shared_values(settings: Settings, as_of: date | None, chosen: Chosen = EVERYBODY) -> dict[str, Any]:
     """The values that the steps common to all analyses bind."""
     return {
         "as_of": as_of,
         "elsewhere": ELSEWHERE,
         "age_bands": list(settings.age_bands),
         "age_edges": list(settings.age_edges),
+        **chosen_values(chosen),
     }
 
 
@@ -87,17 +113,69 @@ def chosen_fields(by: Sequence[str], settings: Settings) -> tuple[GroupField, ..
     return tuple(known[name] for name in by)
 
 
-def shared_texts(fields: Sequence[GroupField]) -> dict[str, str]:
-    """The group columns as the steps take them: where they are made, and where they are passed on.
+def shared_texts(fields: Sequence[GroupField], chosen: Chosen = EVERYBODY) -> dict[str, str]:
+    """What the steps take as text: the group columns, where they are made and passed on, and who is chosen.
 
     >>> shared_texts((GroupField("f", "F", "p.f", None),))
-    {'group_definitions': "coalesce(p.f, 'not recorded') as group_1,", 'groups': 'group_1,'}
+    {'group_definitions': "coalesce(p.f, 'not recorded') as group_1,", 'groups': 'group_1,', 'chosen': 'true'}
     """
     columns = group_columns(fields)
-    made = [
-        f"coalesce({field.sql}, '{NOT_RECORDED}') as {column}," for field, column in zip(fields, columns, strict=True)
-    ]
-    return {"group_definitions": " ".join(made), "groups": " ".join(f"{column}," for column in columns)}
+    made = [f"{_recorded(field)} as {column}," for field, column in zip(fields, columns, strict=True)]
+    return {
+        "group_definitions": " ".join(made),
+        "groups": " ".join(f"{column}," for column in columns),
+        "chosen": _chosen_sql(chosen),
+    }
+
+
+def _recorded(field: GroupField) -> str:
+    return f"coalesce({field.sql}, '{NOT_RECORDED}')"
+
+
+def _chosen_sql(chosen: Chosen) -> str:
+    """A predicate over `p` and `s`: whose sessions are looked at."""
+    parts = [f"list_contains($where_{number}, {_recorded(field)})" for number, (field, _) in enumerate(chosen.where)]
+    if chosen.since:
+        parts.append("s.performed_on >= $since")
+    if chosen.until:
+        parts.append("s.performed_on <= $until")
+    return " and ".join(parts) or "true"
+
+
+def chosen_values(chosen: Chosen) -> dict[str, Any]:
+    """The values that the predicate binds."""
+    named = {f"where_{number}": list(values) for number, (_, values) in enumerate(chosen.where)}
+    return {**named, "since": chosen.since, "until": chosen.until}
+
+
+def choose(
+    settings: Settings,
+    where: Mapping[str, Sequence[str]] | None = None,
+    *,
+    since: date | None = None,
+    until: date | None = None,
+) -> Chosen:
+    """The sessions to look at: by the values of fields that a figure may be split by, and by their day.
+
+    where: field to the values that are taken; `not recorded` is one. since, until: first and last day of surgery.
+    Raises: GraftledgerError for an unknown field or value (naming the nearest), no value, or dates out of order.
+    """
+    known = group_fields(settings)
+    conditions = []
+    for name, values in (where or {}).items():
+        if name not in known:
+            raise GraftledgerError(f"Sessions cannot be chosen by '{name}'. {nearest(name, list(known))}")
+        field = known[name]
+        allowed = [*field.values, NOT_RECORDED] if field.values else None
+        for value in values:
+            if allowed and value not in allowed:
+                raise GraftledgerError(f"{name} has no value '{value}'. {nearest(value, allowed)}")
+        if not values:
+            raise GraftledgerError(f"Give a value for {name}, such as {name}={(allowed or ['1'])[0]}.")
+        conditions.append((field, tuple(values)))
+    if since and until and since > until:
+        raise GraftledgerError("The first day of surgery is after the last. Give them the other way round.")
+    return Chosen(tuple(conditions), since, until)
 
 
 def group_columns(fields: Sequence[GroupField]) -> list[str]:
@@ -105,16 +183,27 @@ def group_columns(fields: Sequence[GroupField]) -> list[str]:
     return [f"group_{number}" for number in range(1, len(fields) + 1)]
 
 
-def all_groups(fields: Sequence[GroupField], found: Iterable[tuple[str, ...]]) -> list[tuple[str, ...]]:
+def all_groups(
+    fields: Sequence[GroupField], found: Iterable[tuple[str, ...]], chosen: Chosen = EVERYBODY
+) -> list[tuple[str, ...]]:
     """Every group to show: each value of each field with each of the other, also where nobody is in it.
 
     A field whose values are not listed anywhere shows those found; "not recorded" stands last where somebody is in it.
+    Of a field by which sessions were chosen only the values chosen are shown.
 
     >>> all_groups((GroupField("f", "F", "p.f", ("a", "b")),), [("not recorded",), ("b",)])
     [('a',), ('b',), ('not recorded',)]
     """
-    seen = list(found)
-    return list(product(*(_values(field, {group[place] for group in seen}) for place, field in enumerate(fields))))
+    seen, taken = list(found), {field.name: values for field, values in chosen.where}
+    values = [_values(field, {group[place] for group in seen}) for place, field in enumerate(fields)]
+    return list(
+        product(
+            *(
+                [value for value in shown if field.name not in taken or value in taken[field.name]]
+                for field, shown in zip(fields, values, strict=True)
+            )
+        )
+    )
 
 
 def _values(field: GroupField, found: set[str]) -> list[str]:
@@ -129,15 +218,15 @@ def _values(field: GroupField, found: set[str]) -> list[str]:
 
 def _coded(alias: str, field: Field, settings: Settings) -> GroupField:
     """A field of the definition with its codes."""
-    column = f"{alias}.{quoted(field.name)}"
+    column, of_session = f"{alias}.{quoted(field.name)}", alias == "s"
     if field.name == "pattern_stage":  # stage II is another thing on either scale
         stages = [f"norwood_hamilton {stage}" for stage in NORWOOD_STAGES] + [f"ludwig {s}" for s in LUDWIG_STAGES]
         return GroupField(field.name, field.label, f"p.pattern_scale || ' ' || {column}", tuple(stages))
     if field.kind is Kind.SITE:
-        return GroupField(field.name, field.label, column, settings.sites)
+        return GroupField(field.name, field.label, column, settings.sites, of_session)
     if field.kind is Kind.SURGEON:
         # harvest_by and placed_by are given only where they differ from the responsible surgeon
         sql = column if field.required else f"coalesce({column}, s.surgeon_code)"
-        return GroupField(field.name, field.label, sql, settings.surgeons)
+        return GroupField(field.name, field.label, sql, settings.surgeons, of_session)
     assert field.codes is not None
-    return GroupField(field.name, field.label, column, field.codes.names)
+    return GroupField(field.name, field.label, column, field.codes.names, of_session)

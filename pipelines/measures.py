@@ -8,9 +8,51 @@ from registry.milestones import MONTH_6, MONTH_12, Milestone
 
 NEXT_SESSION_PROBABILITY = "next_session_probability"
 NEXT_SESSION_ANYWHERE = "next_session_anywhere_probability"
-NEXT_SESSION_MEASURES = (NEXT_SESSION_PROBABILITY, NEXT_SESSION_ANYWHERE)
+NEXT_SESSION_FROM_FIRST = "next_session_from_first_probability"
+DEATH_BEFORE_NEXT_SESSION = "death_before_next_session"
 GRAFT_SURVIVAL = "graft_survival"
 GRAFT_SURVIVAL_CAPPED = "graft_survival_capped"
+
+
+@dataclass(frozen=True)
+class SessionCause:
+    """Why a next session takes place. reasons: codes of session_reason; None for all that are left."""
+
+    name: str
+    measure: str
+    label: str
+    reasons: tuple[str, ...] | None
+
+
+NEXT_SESSION_WITH_DEATH = SessionCause("next_session", "next_session_incidence", "Next session, death competing", None)
+NEXT_SESSION_CAUSES = (
+    SessionCause(
+        "progression_or_density",
+        "next_session_for_progression_or_density",
+        "Next session for progression or density",
+        ("progression", "density"),
+    ),
+    SessionCause(
+        "planned_stage", "next_session_as_planned_stage", "Next session as a planned stage", ("planned_stage",)
+    ),
+    SessionCause(
+        "other_reason",
+        "next_session_for_another_reason",
+        "Next session for another reason",
+        ("poor_growth", "scar_revision", "repair", "other", "first_restoration"),
+    ),
+    SessionCause("not_recorded", "next_session_reason_not_recorded", "Next session, reason not recorded", None),
+)
+
+NEXT_SESSION_MEASURES = (
+    NEXT_SESSION_PROBABILITY,
+    NEXT_SESSION_ANYWHERE,
+    NEXT_SESSION_FROM_FIRST,
+    NEXT_SESSION_WITH_DEATH.measure,
+    *(cause.measure for cause in NEXT_SESSION_CAUSES),
+    DEATH_BEFORE_NEXT_SESSION,
+)
+"""Shares over the time since a session."""
 
 
 @dataclass(frozen=True)
@@ -118,12 +160,71 @@ PRESENT_MEASURES: tuple[PresentMeasure, ...] = (
     ),
 )
 
+FURTHER_SESSIONS = "further_sessions_per_patient"
+MEDIAN_FOLLOW_UP = "median_follow_up"
+FOLLOW_UP_COMPLETENESS = "follow_up_completeness"
+LOST_HAD_NONE = "next_session_if_lost_had_none"
+LOST_HAD_ONE = "next_session_if_lost_had_one"
+ENDED_AT_LAST_CONTACT = "next_session_if_ended_at_last_contact"
+CONTACT_WEIGHTED = "next_session_anywhere_contact_weighted"
+HEAVIEST_WEIGHT = "heaviest_contact_weight"
+EFFECTIVE_SHARE = "effective_share_of_contacts"
+LOG_RANK_P = "log_rank_p_value"
+GRAY_P = "gray_p_value"
+DAYS_TO_NEXT_SESSION = "days_to_next_session"
+DAYS_WITHOUT_NEXT_SESSION = "mean_days_without_next_session"
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A measure that is no share. unit: `days`, `sessions` or `number`."""
+
+    label: str
+    unit: str
+
+
+QUANTITIES: dict[str, Quantity] = {
+    FURTHER_SESSIONS: Quantity("Further sessions here per patient", "sessions"),
+    MEDIAN_FOLLOW_UP: Quantity("Median follow-up", "days"),
+    HEAVIEST_WEIGHT: Quantity("Heaviest weight", "number"),
+    LOG_RANK_P: Quantity("Do the groups differ? Log-rank test, p", "number"),
+    GRAY_P: Quantity("Do the groups differ? Gray's test, p", "number"),
+    DAYS_TO_NEXT_SESSION: Quantity("Time by which a share had a next session", "days"),
+    DAYS_WITHOUT_NEXT_SESSION: Quantity("Mean time without a next session", "days"),
+}
+"""How to say, and to write, what is no share."""
+
 MEASURE_LABELS: dict[str, str] = {
     NEXT_SESSION_PROBABILITY: "Next session",
     NEXT_SESSION_ANYWHERE: "Next session, here or elsewhere",
+    NEXT_SESSION_FROM_FIRST: "Next session since the first surgery anywhere",
+    **{cause.measure: cause.label for cause in (NEXT_SESSION_WITH_DEATH, *NEXT_SESSION_CAUSES)},
+    DEATH_BEFORE_NEXT_SESSION: "Death before a next session",
+    LOST_HAD_NONE: "If none of those lost had one",
+    ENDED_AT_LAST_CONTACT: "If seen only to the last contact",
+    LOST_HAD_ONE: "If each of those lost had one the next day",
+    CONTACT_WEIGHTED: "Weighted by the chance of contact",
+    EFFECTIVE_SHARE: "Effective share of those in contact, after weights",
+    FOLLOW_UP_COMPLETENESS: "Follow-up seen, of what could be",
     **{window.name: window.label for window in WINDOW_MEASURES},
     **{present.name: present.label for present in PRESENT_MEASURES},
     GRAFT_SURVIVAL: "Graft survival",
     GRAFT_SURVIVAL_CAPPED: "Graft survival, each area at most what was placed",
 }
 """Every measure that is a share, and how to say it. A benchmark of the settings may stand for any of them."""
+
+OVER_TIME = frozenset(
+    {
+        *NEXT_SESSION_MEASURES,
+        FURTHER_SESSIONS,
+        LOST_HAD_NONE,
+        ENDED_AT_LAST_CONTACT,
+        LOST_HAD_ONE,
+        CONTACT_WEIGHTED,
+        HEAVIEST_WEIGHT,
+        EFFECTIVE_SHARE,
+        FOLLOW_UP_COMPLETENESS,
+        DAYS_WITHOUT_NEXT_SESSION,
+    }
+)
+"""Measures told at several times since a session, one under another."""

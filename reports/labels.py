@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 
 from pipelines.figure import Figure
+from pipelines.measures import NEXT_SESSION_CAUSES, NEXT_SESSION_WITH_DEATH
 from registry.definition import RECORD_TYPES, Kind
 
+_CAUSES = {cause.name: cause.label for cause in (NEXT_SESSION_WITH_DEATH, *NEXT_SESSION_CAUSES)}
 _RANGE = re.compile(r"(?<=\d)-(?=\d)")
 
 
@@ -31,6 +33,10 @@ def value_label(field_name: str, value: str) -> str:
     """
     if field_name == "age_band":
         return _RANGE.sub("–", value)
+    if field_name == "session_number":
+        return f"Session {value}"
+    if field_name == "cause":
+        return _CAUSES.get(value, value.capitalize())
     for record in RECORD_TYPES:
         for field in record.fields:
             if field.name == field_name:

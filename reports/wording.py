@@ -155,6 +155,27 @@ def share_words(figure: Figure) -> str:
     return f"{share} ({level_words(figure.level)} interval {limits})"
 
 
+def time_words(days: float) -> str:
+    """A time in the unit in which people say it.
+
+    >>> time_words(1764), time_words(200), time_words(12)
+    ('4.8 years', '6.6 months', '12 days')
+    """
+    if days < 60:
+        return f"{days:.0f} days"
+    months = days * 12 / 365.25
+    return f"{months:.1f} months" if months < 24 else f"{months / 12:.1f} years"
+
+
+def p_words(p: float) -> str:
+    """A p value, never as nothing.
+
+    >>> p_words(0.0213), p_words(0.00002), p_words(0.4)
+    ('0.021', 'below 0.001', '0.40')
+    """
+    return "below 0.001" if p < 0.001 else f"{p:.2f}" if p >= 0.095 else f"{p:.3f}"
+
+
 def level_words(level: float) -> str:
     """A confidence level.
 

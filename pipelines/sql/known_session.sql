@@ -9,6 +9,9 @@ select
   lead(performed_on) over (
     partition by patient_key, surgeon_code = $elsewhere order by session_number, performed_on
   ) as next_of_kind_on,
+  lead(session_reason) over (
+    partition by patient_key, surgeon_code = $elsewhere order by session_number, performed_on
+  ) as next_of_kind_reason,
   lead(session_number) over (
     partition by patient_key, surgeon_code = $elsewhere order by session_number, performed_on
   ) > session_number + 1 as skips_a_number,

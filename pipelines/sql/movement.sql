@@ -1,12 +1,13 @@
--- Who enters, has the event or leaves without it, by day. Whoever is seen from the session itself does not enter.
+-- Who enters, has an event or leaves without one, by day. Whoever is seen from the session itself does not enter.
 select
   {groups}
   first_operated,
   ending,
   exit_day as day,
   0 as entered,
-  sum(if(had_event, n, 0)) as events,
-  sum(if(had_event, 0, n)) as censored
+  {event_sums},
+  sum(if(had_event, 0, n)) as censored,
+  sum(n) as leaving
 from spell_count
 where reason is null
 group by all
@@ -16,9 +17,7 @@ select
   first_operated,
   ending,
   entry_day as day,
-  sum(n) as entered,
-  0 as events,
-  0 as censored
+  sum(n) as entered
 from spell_count
 where reason is null and entry_day > 0
 group by all

@@ -4,11 +4,11 @@ select
   first_operated,
   ending,
   day,
-  (sum(sum(events) + sum(censored) - sum(entered)) over (
+  (sum(coalesce(sum(leaving), 0) - sum(entered)) over (
     partition by {groups} first_operated, ending order by day rows between current row and unbounded following
   ))::bigint as at_risk,
   sum(entered)::bigint as entered,
-  sum(events)::bigint as events,
-  sum(censored)::bigint as censored
+  {event_totals},
+  coalesce(sum(censored), 0)::bigint as censored
 from movement
 group by {groups} first_operated, ending, day

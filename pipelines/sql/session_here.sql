@@ -6,10 +6,12 @@ select
   s.session_key,
   s.performed_on as start_on,
   s.number_of_kind as number_here,
+  s.session_number,
   s.next_on,
   s.next_is_elsewhere,
   s.next_learned_on,
   s.next_of_kind_on as next_here_on,
+  s.next_of_kind_reason as next_here_reason,
   s.skips_a_number,
   e.observed_to,
   p.enrolled_on,
@@ -29,5 +31,5 @@ from patient p
 left join known_session s on s.patient_key = p.patient_key and s.is_here
 left join site_end e on e.site_code = s.site_code
 where
-  s.session_key is not null
-  or p.enrolled_on <= coalesce($as_of::date, p.enrolled_on)
+  (s.session_key is not null or p.enrolled_on <= coalesce($as_of::date, p.enrolled_on))
+  and {chosen}

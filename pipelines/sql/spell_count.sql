@@ -3,14 +3,10 @@ select
   {groups}
   first_operated,
   ending,
-  case
-    when barred is not null then barred
-    when exit_day < 0 then 'not_due'
-    when entry_day > 0 and entry_day >= exit_day then 'enrolled_late'
-  end as reason,
+  reason,
   entry_day,
   exit_day,
-  had_event,
+  {ended_by},
   count(*) as n
-from {spell}
+from judged_spell
 group by all

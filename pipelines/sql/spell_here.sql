@@ -1,6 +1,7 @@
 -- Estimand "here": from the session to the next one here, whatever happens elsewhere.
 select
   {groups}
+  patient_key,
   first_operated,
   'here' as ending,
   barred,

@@ -8,11 +8,12 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 from pipelines.figure import REASON_LABELS, Figure
-from pipelines.measures import GRAFT_SURVIVAL_CAPPED, MEASURE_LABELS, NEXT_SESSION_MEASURES
+from pipelines.measures import GRAFT_SURVIVAL_CAPPED, GRAY_P, LOG_RANK_P, MEASURE_LABELS, OVER_TIME, QUANTITIES
+from pipelines.next_session import ESTIMANDS
 from registry.durations import time_label
 
 from ..labels import group_label
-from ..wording import decimals_for, percent, whole
+from ..wording import decimals_for, p_words, percent, time_words, whole
 
 WIDTH = 80
 _LABEL, _SHARE, _NUMBER = 27, 24, 9
@@ -45,7 +46,10 @@ def table_lines(figures: Sequence[Figure], meta: Mapping[str, Any], *, styled: b
     """
     grey = sys.stdout.isatty() if styled is None else styled
     columns = _COLUMNS[figures[0].n_unit]
-    yield f"{'':{_LABEL}} {f'Share ({figures[0].level:.0%} interval)':{_SHARE}}" + _aligned(columns)
+    what = "Number" if figures[0].measure in QUANTITIES else "Share"
+    if figures[0].measure in QUANTITIES and QUANTITIES[figures[0].measure].unit == "days":
+        what = "Time"
+    yield f"{'':{_LABEL}} {f'{what} ({figures[0].level:.0%} interval)':{_SHARE}}" + _aligned(columns)
     yield "-" * WIDTH
     heading = ""
     for figure in figures:
@@ -55,10 +59,49 @@ def table_lines(figures: Sequence[Figure], meta: Mapping[str, Any], *, styled: b
         *above, label = textwrap.wrap(_row_label(figure), _LABEL - 2)
         numbers = ["" if (number := read(figure)) is None else whole(number) for read in columns.values()]
         yield from (f"  {part}" for part in above)
-        line = f"  {label:{_LABEL - 2}} {share_cell(figure):{_SHARE}}" + _aligned(numbers)
+        line = f"  {label:{_LABEL - 2}} {cell(figure):{_SHARE}}" + _aligned(numbers)
         yield f"{_DIM}{line}{_PLAIN}" if grey and figure.flags else line
     yield from _not_counted(figures)
     yield from _remarks(figures, meta)
+
+
+def cell(figure: Figure) -> str:
+    """A figure with its interval, whatever its unit.
+
+    >>> cell(Figure("further_sessions_per_patient", 9, "patients", "m", estimate=0.3, lower=0.25, upper=0.36))
+    '0.30 (0.25 to 0.36)'
+    >>> cell(Figure("days_to_next_session", 9, "patients", "m", estimate=1764.0, lower=1459.0))
+    '4.8 years (from 4.0)'
+    >>> cell(Figure("log_rank_p_value", 9, "patients", "log_rank", estimate=0.0213))
+    '0.021'
+    """
+    quantity = QUANTITIES.get(figure.measure)
+    if quantity is None or (figure.estimate is None and figure.flags):
+        return share_cell(figure)
+    if figure.estimate is None:
+        return "not reached" if quantity.unit == "days" else "nothing to compare"
+    if figure.measure in (LOG_RANK_P, GRAY_P):
+        return p_words(figure.estimate)
+    if quantity.unit == "days":
+        words, unit = time_words(figure.estimate).split()
+        scale, places = {"days": (1.0, 0), "months": (365.25 / 12, 1), "years": (365.25, 1)}[unit]
+        number = f"{words} {unit}"
+    else:
+        scale, places = 1.0, 2
+        number = f"{figure.estimate:.2f}"
+
+    def read(limit: float) -> str:
+        return f"{limit / scale:.{places}f}"
+
+    limits = ""
+    if figure.lower is not None and figure.upper is not None:
+        between = "-" if quantity.unit == "days" else " to "  # a time takes more room
+        limits = f"{read(figure.lower)}{between}{read(figure.upper)}"
+    elif figure.lower is not None:
+        limits = f"from {read(figure.lower)}"
+    if "too_few" in figure.flags:
+        return f"({number}, {limits})" if limits else f"({number})"
+    return f"{number} ({limits})" if limits else number
 
 
 def share_cell(figure: Figure) -> str:
@@ -86,49 +129,61 @@ def _aligned(cells: Iterator[str] | Sequence[str] | Mapping[str, Any]) -> str:
 
 def _heading(figure: Figure) -> str:
     """What stands above a block of rows: the measure with its group, its milestone or its window."""
-    label = MEASURE_LABELS.get(figure.measure, figure.measure)
-    if figure.measure in NEXT_SESSION_MEASURES:
-        return f"{label}: {_group(figure)}"
+    quantity = QUANTITIES.get(figure.measure)
+    label = quantity.label if quantity else MEASURE_LABELS.get(figure.measure, figure.measure)
+    if figure.measure in OVER_TIME:
+        return f"{label}: {_group(figure)}" if figure.group else label
+    if "share" in figure.group:
+        return f"{label}: {_group(figure)}" if len(figure.group) > 1 else label
     if figure.at is not None:
         return f"{label}, {time_label(figure.at)}"
     return f"{label}, days {figure.window}" if figure.window else label
 
 
 def _row_label(figure: Figure) -> str:
-    if figure.measure in NEXT_SESSION_MEASURES and figure.at is not None:
+    if figure.measure in OVER_TIME and figure.at is not None:
         return f"within {time_label(figure.at)}"
-    return _group(figure)
+    return figure.group["share"] if "share" in figure.group else _group(figure)
 
 
 def _group(figure: Figure) -> str:
     """The group in words; those first operated on elsewhere are named as such."""
-    if "first_operated" not in figure.group:
-        return group_label(figure, "all")
-    others = {name: value for name, value in figure.group.items() if name != "first_operated"}
+    others = {name: value for name, value in figure.group.items() if name not in ("first_operated", "share")}
     words = group_label(Figure(figure.measure, 0, figure.n_unit, figure.method, group=others), "all")
-    return f"{words}, first operated on elsewhere"
+    return f"{words}, first operated on elsewhere" if "first_operated" in figure.group else words
 
 
 def _not_counted(figures: Sequence[Figure]) -> Iterator[str]:
-    """Who is not counted, by reason, once for all times of a group."""
-    lines: dict[str, None] = {}
+    """Who is not counted, by reason: once for a group where all its figures leave out the same ones."""
+    by_group: dict[str, dict[str, list[str]]] = {}
     for figure in figures:
         if figure.not_counted and figure.measure != GRAFT_SURVIVAL_CAPPED:
-            head = _heading(figure)
-            if figure.measure not in NEXT_SESSION_MEASURES and figure.group:
-                head += f", {_group(figure)}"
             reasons = "; ".join(f"{REASON_LABELS[reason]} {whole(n)}" for reason, n in figure.not_counted.items())
-            lines[f"{head}: {reasons}"] = None
-    if lines:
+            heads = by_group.setdefault(_group(figure) if figure.group else "", {}).setdefault(reasons, [])
+            heads.append(_heading(figure))
+    if by_group:
         yield ""
         yield "Not counted (patients):" if figures[0].n_unit == "patients" else "Not counted (sessions):"
-    for line in lines:
-        yield from textwrap.wrap(line, WIDTH, initial_indent="  ", subsequent_indent="    ")
+    for group, by_reasons in by_group.items():
+        for reasons, heads in by_reasons.items():
+            names = (
+                [group] if len(by_reasons) == 1 else [f"{head}, {group}" if group else head for head in unique(heads)]
+            )
+            for name in names:
+                line = f"{name}: {reasons}" if name else reasons
+                yield from textwrap.wrap(line, WIDTH, initial_indent="  ", subsequent_indent="    ")
+
+
+def unique(items: Sequence[str]) -> list[str]:
+    """Each item once, in the order of its first place."""
+    return list(dict.fromkeys(items))
 
 
 def _remarks(figures: Sequence[Figure], meta: Mapping[str, Any]) -> Iterator[str]:
     """How to read the table, and what it rests on."""
     remarks = []
+    if meta.get("estimand") in ESTIMANDS and not meta.get("competing"):
+        remarks.append(ESTIMANDS[meta["estimand"]].sentence)
     if any("too_few" in figure.flags and figure.n for figure in figures):
         floors = meta["floors"]
         remarks.append(

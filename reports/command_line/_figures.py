@@ -2,27 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
 from textwrap import fill
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
-from registry.durations import parse_time
-from registry.errors import GraftledgerError, nearest
+from registry.errors import GraftledgerError
 from registry.store import open_registry
 
 from ._app import AsOfIntakeOption, RegistryOption, command, erased_words, note, say
+from ._figure_requests import ANALYSES, SENSITIVITY, Options, check_analysis, figures_of, parse_where
 from ._setup import split_codes
-
-if TYPE_CHECKING:
-    from pipelines.figure import Figure
-
-ANALYSES = ("time-to-next-session", "complications", "graft-survival")
-SENSITIVITY = "sensitivity"
 
 
 class Format(StrEnum):
@@ -38,34 +32,46 @@ def figures(
     analysis: Annotated[str, typer.Argument(metavar="ANALYSIS", help=f"One of: {', '.join(ANALYSES)}.")],
     by: Annotated[str, typer.Option(metavar="FIELD[,FIELD]", help="Split by one or two fields.")] = "",
     at: Annotated[str, typer.Option(metavar="1y,2y,5y", help="Times since the session, for its analysis.")] = "",
-    estimand: Annotated[str, typer.Option(metavar="here|anywhere", help="Where the next session counts.")] = "here",
+    where: Annotated[
+        list[str] | None, typer.Option(metavar="FIELD=VALUE[,VALUE]", help="Only these sessions; may stand repeatedly.")
+    ] = None,
+    since: Annotated[str, typer.Option(metavar="DATE", help="Only sessions on that day or later.")] = "",
+    until: Annotated[str, typer.Option(metavar="DATE", help="Only sessions on that day or earlier.")] = "",
+    estimand: Annotated[
+        str, typer.Option(metavar="here|anywhere|from-first", help="What counts as the next session, and from when.")
+    ] = "",
+    competing: Annotated[
+        str, typer.Option(metavar="death|reason", help="Let death, or the reasons for a session, rule each other out.")
+    ] = "",
+    session_number: Annotated[
+        str, typer.Option(metavar="1|2|3+", help="The session from which the time runs; the first here if left out.")
+    ] = "",
     include_first_elsewhere: Annotated[
         str, typer.Option(metavar=SENSITIVITY, help="Show those first operated on elsewhere as their own groups.")
     ] = "",
+    sensitivity: Annotated[
+        bool, typer.Option("--sensitivity", help="How far patients lost from sight could shift the share.")
+    ] = False,
+    summaries: Annotated[
+        bool, typer.Option("--summaries", help="By when a share had a next session, and the mean time without one.")
+    ] = False,
     as_of: Annotated[str, typer.Option(metavar="DATE", help="Ignore what happened later.")] = "",
     format_: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TABLE,
     as_of_intake: AsOfIntakeOption = None,
     registry: RegistryOption = Path(),
 ) -> None:
     """Print the figures of one analysis."""
-    if analysis not in ANALYSES:
-        raise GraftledgerError(f"There is no analysis '{analysis}'. {nearest(analysis, list(ANALYSES))}")
-    fields = split_codes(by)
-    options: dict[str, Any] = {"by": fields, "as_of": _date(as_of)}
-    if analysis == "time-to-next-session":
-        if include_first_elsewhere not in ("", SENSITIVITY):
-            raise GraftledgerError(f"--include-first-elsewhere takes the word {SENSITIVITY}.")
-        options |= {"estimand": estimand, "first_here_only": not include_first_elsewhere}
-        if at:
-            options["at_days"] = sorted({parse_time(text) for text in split_codes(at)})
-    elif at or estimand != "here" or include_first_elsewhere:
-        raise GraftledgerError("--at, --estimand and --include-first-elsewhere go with time-to-next-session only.")
+    options = Options(at, estimand, competing, session_number, include_first_elsewhere, sensitivity, summaries)
+    check_analysis(analysis, options)
+    fields, conditions, days = split_codes(by), parse_where(where or []), (_date(since), _date(until), _date(as_of))
 
     from pipelines import MEASURE_LABELS, FigureSet, figure_meta
+    from pipelines.groups import choose
 
     with open_registry(registry, known_measures=tuple(MEASURE_LABELS), as_of_intake=as_of_intake) as opened:
-        computed = _analysis(analysis)(opened, **options)
-        meta = figure_meta(opened, analysis=analysis, **_plain(options))
+        chosen = choose(opened.settings, conditions, since=days[0], until=days[1])
+        asked, computed = figures_of(opened, analysis, options, by=fields, chosen=chosen, as_of=days[2])
+        meta = figure_meta(opened, analysis=analysis, **_plain(asked))
         erased = opened.erased_since
     match format_:
         case Format.JSON:
@@ -79,7 +85,7 @@ def figures(
                 say(line)
     if erased:
         note(fill(erased_words(erased), 80))
-    for caution in cautions(fields):
+    for caution in cautions([*fields, *conditions]):
         note(fill(caution, 80))
 
 
@@ -99,17 +105,6 @@ def cautions(fields: Sequence[str]) -> list[str]:
     return lines
 
 
-def _analysis(name: str) -> Callable[..., tuple[Figure, ...]]:
-    import pipelines
-
-    analyses: dict[str, Callable[..., tuple[Figure, ...]]] = {
-        "time-to-next-session": pipelines.time_to_next_session,
-        "complications": pipelines.complications,
-        "graft-survival": pipelines.graft_survival,
-    }
-    return analyses[name]
-
-
 def _date(text: str) -> date | None:
     if not text:
         return None
@@ -119,6 +114,8 @@ def _date(text: str) -> date | None:
         raise GraftledgerError(f"'{text}' is not a date. Write it YYYY-MM-DD.") from None
 
 
-def _plain(options: dict[str, Any]) -> dict[str, Any]:
-    """The options as JSON can hold them."""
-    return {key: value.isoformat() if isinstance(value, date) else value for key, value in options.items()}
+def _plain(asked: dict[str, Any]) -> dict[str, Any]:
+    """What was asked as JSON can hold it."""
+    chosen = asked.pop("chosen").as_dict()
+    plain = {key: value.isoformat() if isinstance(value, date) else value for key, value in asked.items()}
+    return plain | ({"chosen": chosen} if chosen else {})

@@ -127,7 +127,7 @@ def test_no_value_is_written_into_the_sql() -> None:
 def test_every_step_is_used_and_lower_case() -> None:
     folder = Path(__file__).parents[2] / "pipelines" / "sql"
     names = {path.stem for path in folder.glob("*.sql")}
-    code = "".join(path.read_text(encoding="utf-8") for path in folder.parent.glob("*.py"))
+    code = "".join(path.read_text(encoding="utf-8") for path in folder.parent.rglob("*.py"))
     assert {name for name in names if f'"{name}"' not in code} == set()
     for path in folder.glob("*.sql"):
         lines = [re.sub(r"--.*|'[^']*'", "", line) for line in path.read_text(encoding="utf-8").splitlines()]

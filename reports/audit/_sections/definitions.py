@@ -25,6 +25,9 @@ _REASONS = {
     "no_start_date": "no session here has a date known to the day, so that time has no beginning",
     "not_first_here": "the first surgery was not at this practice",
     "enrolled_late": "the patient was enrolled after observation had ended",
+    "had_one_before": "the patient had had a next session elsewhere before enrolment",
+    "enrolled_for_session": "the patient enrolled for a session, so that those without one were not seen",
+    "present_before": "it was there before surgery already, so that the session cannot be told to have caused it",
     "dates_shifted": "the site moved all dates of the patient, which bars analyses by calendar time",
     "not_counted": "for a reason that has no name of its own",
 }

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.either_event import either_event
+from pipelines.next_session.either_event import either_event
 from pipelines.estimators import CountsError, product_limit, risk_table, survival_at
 from pipelines.estimators.kaplan_meier import curve_limits
 

@@ -13,6 +13,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from pipelines import Figure, complications, time_to_next_session
+from pipelines.next_session import next_session_differences, next_session_follow_up
 from registry.store import open_registry
 from reports.command_line import app
 from reports.command_line._figure_table import share_cell, table_lines
@@ -53,7 +54,11 @@ def test_json_holds_what_the_analysis_gives(folder: Path) -> None:
     assert result.exit_code == 0
     content = json.loads(result.stdout)
     with open_registry(folder) as registry:
-        expected = time_to_next_session(registry, at_days=[365, 730])
+        expected = (
+            *time_to_next_session(registry, at_days=[365, 730]),
+            *next_session_follow_up(registry, by=("age_band",)),
+            *next_session_differences(registry, by=("age_band",)),
+        )
         assert content["meta"]["snapshot"] == registry.snapshot
     assert content["figures"] == [json.loads(json.dumps(figure.as_dict())) for figure in expected]
     assert content["meta"]["analysis"] == "time-to-next-session"
@@ -79,12 +84,64 @@ def test_a_table_fits_80_columns(folder: Path, analysis: str, by: str) -> None:
     assert max(len(line) for line in result.output.splitlines()) <= 80
 
 
+@pytest.mark.parametrize(
+    "options",
+    [
+        ["--sensitivity"],
+        ["--summaries"],
+        ["--competing", "death"],
+        ["--competing", "reason"],
+        ["--estimand", "anywhere"],
+        ["--estimand", "from-first"],
+        ["--session-number", "2"],
+        ["--session-number", "2+"],
+    ],
+)
+@pytest.mark.parametrize("by", ["", "sex"])
+def test_every_form_of_the_time_to_the_next_session_fits_too(folder: Path, options: list[str], by: str) -> None:
+    result = run(folder, "time-to-next-session", "--by", by, *options)
+    assert result.exit_code == 0, result.output
+    assert max(len(line) for line in result.output.splitlines()) <= 80
+    assert "nan" not in result.output.lower().split()
+    assert "_" not in result.stdout.split("Data complete to")[0].replace("next_session", "next session")
+
+
+def test_sessions_are_chosen(folder: Path) -> None:
+    """*By hand*: fifteen first sessions on the first day, all by strip; one on a later day."""
+    kept = run(folder, "complications", "--where", "technique=strip,combined", "--until", on(0).isoformat())
+    none = run(folder, "complications", "--since", on(1).isoformat(), "--until", on(600).isoformat())
+    swelling = next(line for line in kept.stdout.splitlines() if line.startswith("  all "))
+    assert swelling.split()[-3:] == ["15", "0", "15"]
+    assert "Severe swelling, days 0-7: no contact in time 1" in " ".join(none.stdout.split())
+    asked = run(folder, "complications", "--where", "sex=male", "--since", on(1).isoformat(), "--format", "json")
+    meta = json.loads(asked.stdout)["meta"]
+    assert meta["chosen"] == {"where": {"sex": ["male"]}, "since": on(1).isoformat()}
+
+
+def test_only_values_chosen_are_shown(folder: Path) -> None:
+    result = run(folder, "complications", "--by", "technique", "--where", "technique=strip", "--format", "json")
+    assert {figure["group"]["technique"] for figure in json.loads(result.stdout)["figures"]} == {"strip"}
+
+
+def test_who_is_chosen_by_surgeon_is_warned_of(folder: Path) -> None:
+    assert "not a verdict" in run(folder, "complications", "--where", "surgeon_code=S1").stderr
+
+
+def test_further_sessions_are_numbers_not_shares(folder: Path) -> None:
+    lines = run(folder, "further-sessions", "--at", "2y").stdout.splitlines()
+    assert lines[0].strip().startswith("Number (95% interval)")
+    within = next(line for line in lines if line.startswith("  within 2 years "))
+    assert (within.split()[3], within.split()[-3:]) == ("0.08", ["13", "1", "13"])  # by hand: 1 / 13
+
+
 def test_a_table_shows_the_rows_and_who_is_not_counted(folder: Path) -> None:
     lines = run(folder, "time-to-next-session", "--at", "1y,2y,20y").stdout.splitlines()
     assert "  within 1 year             0.0% (0.0 to 24.7)             13        0       13" in lines
     assert "  within 2 years            7.7% (1.1 to 43.4)             13        1       12" in lines
     assert "  within 20 years           beyond follow-up               13        1        0" in lines
-    assert "  Next session: all: first operated on elsewhere 2" in lines
+    assert "  first operated on elsewhere 2" in lines
+    assert "Median follow-up" in lines
+    assert any(line.startswith("The share of patients first operated on here who") for line in lines)
 
 
 def test_what_rests_on_too_few_stands_in_parentheses(folder: Path) -> None:
@@ -141,7 +198,20 @@ def test_who_compares_people_or_places_is_warned() -> None:
     [
         (["time-to-next-session", "--by", "agebnd"], "Did you mean age_band?"),
         (["complication"], "Did you mean complications?"),
-        (["complications", "--at", "1y"], "go with time-to-next-session only"),
+        (["complications", "--at", "1y"], "--at goes with time-to-next-session and further-sessions only"),
+        (["complications", "--summaries"], "--summaries goes with time-to-next-session only"),
+        (["time-to-next-session", "--summaries", "--competing", "death"], "do not go together"),
+        (["time-to-next-session", "--competing", "age"], "death or reason"),
+        (["time-to-next-session", "--competing", "death", "--estimand", "anywhere"], "goes with the estimand here"),
+        (["time-to-next-session", "--sensitivity", "--estimand", "here"], "goes with the estimand anywhere"),
+        (["time-to-next-session", "--summaries", "--estimand", "anywhere"], "goes with the estimand here"),
+        (["time-to-next-session", "--session-number", "2-3"], "is no session number"),
+        (["complications", "--where", "technique"], "FIELD=VALUE"),
+        (["complications", "--where", "technique="], "Give a value for technique"),
+        (["complications", "--where", "technique=stripe"], "Did you mean strip?"),
+        (["complications", "--where", "sx=male"], "Did you mean sex?"),
+        (["complications", "--where", "sex=male", "--where", "sex=female"], "stands twice"),
+        (["complications", "--since", "2020-02-01", "--until", "2020-01-01"], "the other way round"),
         (["time-to-next-session", "--at", "soon"], "'soon' is not a time"),
         (["time-to-next-session", "--as-of", "01/02/2020"], "Write it YYYY-MM-DD"),
         (["time-to-next-session", "--estimand", "there"], "Known: here, anywhere"),

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.either_event import either_event
 from pipelines.estimators import SurvivalCurve, product_limit, risk_table, survival_at
+from pipelines.next_session.either_event import either_event
 
 
 def curve(spells: list[tuple[int, bool]]) -> SurvivalCurve:

@@ -11,29 +11,8 @@ import pytest
 from pipelines import Figure, time_to_next_session
 from registry.errors import GraftledgerError
 from registry.settings import SETTINGS_FILE
+from tests.pipelines.next_session.records import FOLLOWED, patient, session, visit
 from tests.small_registry import Row, on, small_registry
-
-FOLLOWED = 3652  # days from START to 2020-01-01, the day to which site A declares its records complete
-
-
-def patient(name: str, **fields: Any) -> Row:
-    return {"patient_key": name, **fields}
-
-
-def session(name: str, number: int = 1, day: int = 0, **fields: Any) -> Row:
-    row = {"session_key": f"{name}-{number}", "patient_key": name, "session_number": number, "performed_on": on(day)}
-    if fields.get("surgeon_code") == "elsewhere":
-        row |= {"learned_on": on(day)}
-    return row | fields
-
-
-def visit(name: str, day: int, answer: str | None = None, number: int = 1, **fields: Any) -> Row:
-    return {
-        "session_key": f"{name}-{number}",
-        "visited_on": on(day),
-        "surgery_elsewhere_since": answer,
-        **fields,
-    }
 
 
 def one(folder: Path, records: dict[str, list[Row]], **options: Any) -> Figure:
@@ -368,7 +347,7 @@ def test_refusals_say_what_to_do(empty_registry: Path) -> None:
         with pytest.raises(GraftledgerError, match="Did you mean technique"):
             time_to_next_session(registry, by=("tecnique",))
         with pytest.raises(GraftledgerError, match="Known: here, anywhere"):
-            time_to_next_session(registry, estimand="there")  # type: ignore[arg-type]
+            time_to_next_session(registry, estimand="there")
         with pytest.raises(GraftledgerError, match="cannot be negative"):
             time_to_next_session(registry, at_days=[-1])
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from .estimators.counts import Counts, Ints
-from .estimators.kaplan_meier import SurvivalCurve
-from .estimators.limits import Floats
+from ..estimators.counts import Counts, Ints
+from ..estimators.kaplan_meier import SurvivalCurve
+from ..estimators.limits import Floats
 
 _NOTHING = 1e-12
 """A share below this is 0 but for rounding."""

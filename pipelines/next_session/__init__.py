@@ -1,0 +1,23 @@
+"""Time to the next session: what it can mean, how likely it is, what ends the wait, and how far loss could shift it."""
+
+from .causes import COMPETING, next_session_causes
+from .differences import next_session_differences
+from .estimands import ESTIMANDS
+from .follow_up import next_session_follow_up
+from .probability import DEFAULT_AT_DAYS, time_to_next_session
+from .sensitivity import next_session_sensitivity
+from .summaries import next_session_summaries
+from .total_sessions import further_sessions
+
+__all__ = [
+    "COMPETING",
+    "DEFAULT_AT_DAYS",
+    "ESTIMANDS",
+    "further_sessions",
+    "next_session_causes",
+    "next_session_differences",
+    "next_session_follow_up",
+    "next_session_sensitivity",
+    "next_session_summaries",
+    "time_to_next_session",
+]

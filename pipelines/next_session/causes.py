@@ -1,0 +1,126 @@
+"""What ends the wait for a next session: one for progression, one planned as a stage, another, or death before any."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+
+from registry.definition.codes import SESSION_REASON
+from registry.errors import GraftledgerError
+from registry.store import Registry
+
+from ..estimators import IncidenceCurves, cumulative_incidence, incidence_at
+from ..figure import Figure
+from ..groups import EVERYBODY, Chosen, chosen_fields
+from ..measures import DEATH_BEFORE_NEXT_SESSION, NEXT_SESSION_CAUSES, NEXT_SESSION_WITH_DEATH, SessionCause
+from .estimands import session_number
+from .probability import DEFAULT_AT_DAYS, flags
+from .spells import GroupTables, Request, group_tables, nobody, refuse_negative
+
+COMPETING = ("death", "reason")
+_DEATH = "death"
+
+
+def next_session_causes(
+    registry: Registry,
+    *,
+    competing: str = "death",
+    by: Sequence[str] = (),
+    at_days: Sequence[int] = DEFAULT_AT_DAYS,
+    number: str | None = None,
+    chosen: Chosen = EVERYBODY,
+    as_of: date | None = None,
+    level: float = 0.95,
+) -> tuple[Figure, ...]:
+    """Share that has had a next session here by given days, with death, and on request other reasons, competing.
+
+    Estimator: Aalen-Johansen cumulative incidence, limits on the log(-log) scale with the infinitesimal-jackknife
+    variance (`estimators.cumulative_incidence`). Whoever dies first has no session any more; the shares of all causes
+    and of those still waiting add up to one. With competing "reason" a next session counts under the reason recorded
+    for it: for progression or density, as a stage planned before, for another reason, or not recorded; a planned
+    stage is no sign of thinning. Patients are those first operated on here, observed as in the estimand "here".
+    A session on the day of death counts as a session.
+    Assumes: within a group, entry and the end of records carry no news of what comes next; the reason is recorded
+    truthfully. Misleads as a statement on what drives a reason: a cause may be rarer only because another came first.
+    Where reasons are often not recorded, every other share is too low by a part of that one, which stands beside it.
+    With number 2 or more: among those who had so many sessions; a number such as 3+ is refused, as one patient would
+    give several spells.
+
+    by, at_days, number, chosen, as_of, level: as `time_to_next_session`.
+    Returns figures by group, then cause, then day; at_risk still waiting after the day, events of that cause up to it.
+    Raises: GraftledgerError for an unknown field, a negative day, or what does not go together.
+    Source: Aalen & Johansen 1978, Scand J Stat 5:141-150.
+    """
+    if competing not in COMPETING:
+        raise GraftledgerError(f"Competing events are {' or '.join(COMPETING)}, not '{competing}'.")
+    refuse_negative(at_days)
+    asked = session_number(number) if number else None
+    if asked and asked.last != asked.first:
+        raise GraftledgerError("With competing events give a single session number, such as 2.")
+    fields = chosen_fields(by, registry.settings)
+    request = Request(registry, fields, chosen, asked, as_of)
+    causes = NEXT_SESSION_CAUSES if competing == "reason" else (NEXT_SESSION_WITH_DEATH,)
+    names = (*(cause.name for cause in causes), _DEATH)
+    measures = (*(cause.measure for cause in causes), DEATH_BEFORE_NEXT_SESSION)
+    texts = {"session_cause": session_cause_sql(causes)}
+    groups = group_tables(request, ("start", "spell_cause"), names, texts)
+    figures: list[Figure] = []
+    for group, tables in groups.items():
+        curves = cumulative_incidence(tables.risk.get("here", nobody(names)))
+        for cause, measure in zip(names, measures, strict=True):
+            figures += _read(registry, curves, cause, measure, at_days, level, tables, request.named(group))
+    return tuple(figures)
+
+
+def session_cause_sql(causes: Sequence[SessionCause]) -> str:
+    """The cause of a next session, as text in SQL. The codes are those of the definition.
+
+    >>> session_cause_sql((SessionCause("any", "m", "L", None),))
+    "'any'"
+    """
+    cases: list[str] = []
+    for cause in causes:
+        if cause.reasons is None:
+            return f"case {' '.join(cases)} else '{cause.name}' end" if cases else f"'{cause.name}'"
+        assert set(cause.reasons) <= set(SESSION_REASON.names)
+        listed = ", ".join(f"'{reason}'" for reason in cause.reasons)
+        cases.append(f"when next_here_reason in ({listed}) then '{cause.name}'")
+    raise ValueError("the last cause must take the sessions that are left")
+
+
+def _read(
+    registry: Registry,
+    curves: IncidenceCurves,
+    cause: str,
+    measure: str,
+    at_days: Sequence[int],
+    level: float,
+    tables: GroupTables,
+    named: dict[str, str],
+) -> list[Figure]:
+    figures = []
+    for read in incidence_at(curves, cause, at_days, level):
+        known = read.estimate is not None and curves.counts.first_day == 0
+        fewest = min(read.at_risk, curves.counts.smallest_at_risk(read.at_days)) if known else 0
+        figures.append(
+            Figure(
+                measure=measure,
+                group=named,
+                method="aalen_johansen",
+                at=read.at_days,
+                estimate=read.estimate if known else None,
+                lower=read.lower if known else None,
+                upper=read.upper if known else None,
+                level=level,
+                n=tables.n,
+                n_unit="patients",
+                n_clusters=tables.n,
+                events=read.events,
+                at_risk=read.at_risk,
+                not_counted=tables.not_counted,
+                flags=flags(
+                    tables.n, beyond=read.beyond_follow_up, fewest=fewest, floor=registry.settings.floor_at_risk
+                ),
+            )
+        )
+    return figures

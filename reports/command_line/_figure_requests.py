@@ -1,0 +1,138 @@
+"""What may be asked of each analysis, and the figures that answer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from registry.durations import parse_time
+from registry.errors import GraftledgerError, nearest
+from registry.store import Registry
+
+if TYPE_CHECKING:
+    from pipelines import Figure
+    from pipelines.groups import Chosen
+
+NEXT_SESSION = "time-to-next-session"
+FURTHER_SESSIONS = "further-sessions"
+ANALYSES: Mapping[str, frozenset[str]] = {
+    NEXT_SESSION: frozenset(
+        {"at", "estimand", "competing", "session_number", "include_first_elsewhere", "sensitivity", "summaries"}
+    ),
+    FURTHER_SESSIONS: frozenset({"at"}),
+    "complications": frozenset(),
+    "graft-survival": frozenset(),
+}
+"""Every analysis, with the options that go with it beside those that go with all."""
+SENSITIVITY = "sensitivity"
+
+
+@dataclass(frozen=True)
+class Options:
+    """What was asked beside the analysis; empty where nothing was."""
+
+    at: str = ""
+    estimand: str = ""
+    competing: str = ""
+    session_number: str = ""
+    include_first_elsewhere: str = ""
+    sensitivity: bool = False
+    summaries: bool = False
+
+
+def check_analysis(analysis: str, options: Options) -> None:
+    """Refuse what does not go together.
+
+    Raises: GraftledgerError naming the option and where it goes.
+    """
+    if analysis not in ANALYSES:
+        raise GraftledgerError(f"There is no analysis '{analysis}'. {nearest(analysis, list(ANALYSES))}")
+    for name in vars(options):
+        if getattr(options, name) and name not in ANALYSES[analysis]:
+            homes = [known for known, allowed in ANALYSES.items() if name in allowed]
+            raise GraftledgerError(f"{_flag(name)} goes with {' and '.join(homes)} only.")
+    if options.include_first_elsewhere not in ("", SENSITIVITY):
+        raise GraftledgerError(f"{_flag('include_first_elsewhere')} takes the word {SENSITIVITY}.")
+    if options.competing and options.estimand not in ("", "here"):
+        raise GraftledgerError("--competing goes with the estimand here.")
+    together = [
+        name for name in ("competing", "sensitivity", "summaries", "include_first_elsewhere") if getattr(options, name)
+    ]
+    if len(together) > 1:
+        raise GraftledgerError(f"{' and '.join(_flag(name) for name in together)} do not go together. Ask one by one.")
+
+
+def parse_where(conditions: Sequence[str]) -> dict[str, list[str]]:
+    """Read conditions such as `technique=strip,combined`.
+
+    Raises: GraftledgerError for one that is written otherwise, or a field that stands twice.
+
+    >>> parse_where(["technique=strip, combined"])
+    {'technique': ['strip', 'combined']}
+    """
+    where: dict[str, list[str]] = {}
+    for condition in conditions:
+        name, equals, values = condition.partition("=")
+        if not equals or not name.strip():
+            raise GraftledgerError("Write a condition as FIELD=VALUE, such as --where technique=strip.")
+        if name.strip() in where:
+            raise GraftledgerError(f"{name.strip()} stands twice. Write --where {name.strip()}=ONE,OTHER.")
+        where[name.strip()] = [value.strip() for value in values.split(",") if value.strip()]
+    return where
+
+
+def figures_of(
+    registry: Registry, analysis: str, options: Options, *, by: Sequence[str], chosen: Chosen, as_of: date | None
+) -> tuple[dict[str, Any], tuple[Figure, ...]]:
+    """The arguments that the analysis was given, in plain words, and its figures."""
+    import pipelines
+
+    shared: dict[str, Any] = {"by": list(by), "chosen": chosen, "as_of": as_of}
+    if "at" in ANALYSES[analysis] and options.at:
+        shared["at_days"] = sorted({parse_time(text) for text in options.at.split(",") if text.strip()})
+    if analysis == NEXT_SESSION:
+        return _next_session(registry, options, shared)
+    functions: Mapping[str, Callable[..., tuple[Figure, ...]]] = {
+        FURTHER_SESSIONS: pipelines.further_sessions,
+        "complications": pipelines.complications,
+        "graft-survival": pipelines.graft_survival,
+    }
+    return shared, functions[analysis](registry, **shared)
+
+
+def _next_session(
+    registry: Registry, options: Options, shared: dict[str, Any]
+) -> tuple[dict[str, Any], tuple[Figure, ...]]:
+    """The curve or what was asked in its place, how long patients were followed, and whether groups differ."""
+    from pipelines import next_session
+
+    shared = shared | {"number": options.session_number or None}
+    told = {**shared, "estimand": options.estimand or ("anywhere" if options.sensitivity else "here")}
+    if options.sensitivity:
+        if options.estimand not in ("", "anywhere"):
+            raise GraftledgerError("--sensitivity goes with the estimand anywhere, of which it tells.")
+        figures = next_session.time_to_next_session(registry, **told)
+        figures += next_session.next_session_sensitivity(registry, **shared)
+        return told | {"sensitivity": True}, figures + next_session.next_session_follow_up(registry, **told)
+    if options.summaries:
+        if options.estimand not in ("", "here"):
+            raise GraftledgerError("--summaries goes with the estimand here.")
+        return told | {"summaries": True}, next_session.next_session_summaries(registry, **shared)
+    if options.competing:
+        figures = next_session.next_session_causes(registry, competing=options.competing, **shared)
+        told = told | {"competing": options.competing}
+    else:
+        told = told | {"first_here_only": not options.include_first_elsewhere}
+        figures = next_session.time_to_next_session(registry, **told)
+    followed = {name: value for name, value in told.items() if name not in ("competing", "first_here_only")}
+    figures += next_session.next_session_follow_up(registry, **followed)
+    if shared["by"] and told["estimand"] == "here":
+        asked = {name: value for name, value in shared.items() if name != "at_days"}
+        figures += next_session.next_session_differences(registry, competing=options.competing or None, **asked)
+    return told, figures
+
+
+def _flag(name: str) -> str:
+    return f"--{name.replace('_', '-')}"
