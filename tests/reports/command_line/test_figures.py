@@ -112,7 +112,7 @@ def test_sessions_are_chosen(folder: Path) -> None:
     none = run(folder, "complications", "--since", on(1).isoformat(), "--until", on(600).isoformat())
     swelling = next(line for line in kept.stdout.splitlines() if line.startswith("  all "))
     assert swelling.split()[-3:] == ["15", "0", "15"]
-    assert "Severe swelling, days 0-7: no contact in time 1" in " ".join(none.stdout.split())
+    assert "Not counted (sessions): no contact in time 1" in " ".join(none.stdout.split())
     asked = run(folder, "complications", "--where", "sex=male", "--since", on(1).isoformat(), "--format", "json")
     meta = json.loads(asked.stdout)["meta"]
     assert meta["chosen"] == {"where": {"sex": ["male"]}, "since": on(1).isoformat()}
