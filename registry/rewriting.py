@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ._ddl import literal, quoted
+from .database_errors import database_fault
 from .errors import Fault, GraftledgerError
 from .store import DATABASE_FILE, Registry, connect, open_registry
 
@@ -27,7 +28,7 @@ UNFINISHED = (f"{DATABASE_FILE}.unfinished-copy", f"{DATABASE_FILE}.unfinished")
 
 def leftovers(folder: Path) -> list[Path]:
     """Copies that an interrupted rewrite left in a registry folder, and what belongs to them."""
-    return sorted(path for name in UNFINISHED for path in folder.glob(f"{name}*"))
+    return sorted(folder.glob(f"{DATABASE_FILE}.unfinished*"))
 
 
 @contextmanager
@@ -42,10 +43,12 @@ def rewrite_registry(folder: Path) -> Iterator[Registry]:
     with open_registry(folder, read_only=False) as original:  # nobody else can write meanwhile
         try:
             _remove(leftovers(folder))
+            original.connection.execute("checkpoint")  # else a log of a killed intake would outlive its database
             _copy(original.connection, copy)
             with connect(copy, read_only=False) as connection:
                 yield replace(original, connection=connection)
                 _copy(connection, final)
+            copy.unlink()
             os.chmod(final, 0o600)
             _flush(final)
             if os.name == "nt":
@@ -53,16 +56,22 @@ def rewrite_registry(folder: Path) -> Iterator[Registry]:
             os.replace(final, folder / DATABASE_FILE)
             _flush(folder)
         except (OSError, duckdb.Error) as error:
-            why = (error.strerror or "error").lower() if isinstance(error, OSError) else type(error).__name__
             raise GraftledgerError(
                 Fault(
-                    f"the registry could not be rewritten ({why}); it is as it was.",
+                    f"the registry could not be rewritten ({_why(error)}); it is as it was.",
                     str(folder),
                     mend="Is the folder writable, and is there room for two more copies of the database?",
                 )
             ) from None
         finally:
-            _remove(leftovers(folder))
+            with suppress(OSError):  # `verify` tells of what is left
+                _remove(leftovers(folder))
+
+
+def _why(error: OSError | duckdb.Error) -> str:
+    if isinstance(error, OSError):
+        return (error.strerror or "error").lower()
+    return database_fault(error, DATABASE_FILE).what.removesuffix(".")
 
 
 def _copy(connection: duckdb.DuckDBPyConnection, target: Path) -> None:

@@ -118,6 +118,11 @@ def load_settings(path: Path, known_measures: Sequence[str] = ()) -> Settings:
                 mend="Restore it, or make a new registry with start.",
             )
         ) from None
+    except OSError as error:
+        why = (error.strerror or "error").lower()
+        raise GraftledgerError(
+            Fault(f"the settings file cannot be read ({why}).", path.name, mend="Check its permissions.")
+        ) from None
     try:
         data = tomllib.loads(content.decode("utf-8"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from ._ddl import record_tables_ddl
 from .as_of import show_as_of
+from .database_errors import database_fault, is_from_outside
 from .errors import Fault, GraftledgerError
 from .settings import SETTINGS_FILE, Settings, load_settings, parse_settings, settings_text
 from .snapshot import computed_sums, snapshot_id, stored_sums
@@ -124,8 +125,11 @@ def open_registry(
     as_of_intake: show it as that event left it; only for reading.
 
     Raises: GraftledgerError where there is no registry, it is locked by another program, was made by a newer
-    version, is damaged or is no DuckDB database, its settings are at fault, or there was no such event.
+    version, is damaged or is no DuckDB database, its settings are at fault, or there was no such event; and, also
+    within the `with` block, where the disk is full, the folder cannot be written or damage comes to light.
     """
+    import duckdb
+
     if as_of_intake is not None and not read_only:
         raise ValueError("an earlier state can only be read")
     folder = Path(folder)
@@ -135,12 +139,32 @@ def open_registry(
         _check_version(connection, folder / DATABASE_FILE)
         erased_since = 0 if as_of_intake is None else show_as_of(connection, as_of_intake)
         yield Registry(folder, settings, connection, as_of_intake, erased_since)
+    except duckdb.Error as error:
+        if not is_from_outside(error):
+            raise
+        raise GraftledgerError(database_fault(error, DATABASE_FILE)) from None
     finally:
         connection.close()
 
 
 def _settings_of(folder: Path, known_measures: Sequence[str]) -> Settings:
-    if not (folder / DATABASE_FILE).exists():
+    try:
+        names = {path.name for path in folder.iterdir()}
+    except (FileNotFoundError, NotADirectoryError):
+        names = set()
+    except OSError as error:
+        raise GraftledgerError(
+            Fault(f"the folder cannot be read ({_short(error)}).", str(folder), mend="Check its permissions.")
+        ) from None
+    if DATABASE_FILE not in names and SETTINGS_FILE in names:
+        raise GraftledgerError(
+            Fault(
+                f"the database is missing, though {SETTINGS_FILE} is there.",
+                str(folder / DATABASE_FILE),
+                mend="Restore the folder from a backup.",
+            )
+        )
+    if DATABASE_FILE not in names:
         raise GraftledgerError(
             Fault(
                 "there is no registry in this folder.",
@@ -163,38 +187,7 @@ def connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
             config={"autoinstall_known_extensions": False, "autoload_known_extensions": False},
         )
     except duckdb.Error as error:
-        text = str(error).lower()
-        if "lock" in text:
-            raise GraftledgerError(
-                Fault(
-                    "the registry is in use by another program.",
-                    path.name,
-                    mend="Wait until it has finished, or close it, and try again.",
-                )
-            ) from None
-        if "newer" in text or "version number" in text or "storage version" in text:
-            raise GraftledgerError(
-                Fault(
-                    "the registry was written by a newer version of the database engine.",
-                    path.name,
-                    mend="Update graftledger.",
-                )
-            ) from None
-        if "permission" in text or "read-only" in text or "cannot open" in text:
-            raise GraftledgerError(
-                Fault(
-                    "the registry cannot be opened.",
-                    path.name,
-                    mend="Check the permissions of the file and folder.",
-                )
-            ) from None
-        raise GraftledgerError(
-            Fault(
-                "this is not a DuckDB database, or it is damaged.",
-                path.name,
-                mend="Restore it from a backup; nothing was changed.",
-            )
-        ) from None
+        raise GraftledgerError(database_fault(error, path.name)) from None
 
 
 def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
@@ -202,7 +195,7 @@ def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
 
     try:
         rows = connection.execute("select schema_version from registry_info").fetchall()
-    except duckdb.Error:
+    except duckdb.ProgrammingError:  # no such table or column
         rows = []
     if not rows:
         raise GraftledgerError(Fault("this database is not a graftledger registry.", path.name))

@@ -41,6 +41,17 @@ def _found(registry: Registry, relation: str, what: str, file: str, field: str |
         yield Fault(what.replace("{n}", f"{n:,}"), file, field=field)
 
 
+def _readable(registry: Registry) -> Iterator[Fault]:
+    """Read every value once, so that damage raises its error (`open_registry`) also where no other check looks."""
+    tables = registry.connection.execute(
+        "select table_name, list(column_name) from information_schema.columns group by all"
+    ).fetchall()
+    for table, columns in tables:
+        hashes = ", ".join(quoted(column) for column in columns)
+        registry.connection.execute(f"select bit_xor(hash({hashes})) from {quoted(table)}").fetchall()
+    yield from ()
+
+
 def _constraints(registry: Registry) -> Iterator[Fault]:
     for record in RECORD_TYPES:
         for table in (record.name, history_table(record)):
@@ -212,6 +223,7 @@ def _leftovers(registry: Registry) -> Iterator[Fault]:
 
 
 _CHECKS: dict[str, Callable[[Registry], Iterator[Fault]]] = {
+    "Every value readable": _readable,
     "Constraints of every field": _constraints,
     "Unique keys": _keys,
     "References": _references,

@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 
 from registry import RECORD_TYPES, Fault, GraftledgerError, Registry, record_type
 from registry.changes import Event
+from registry.database_errors import database_fault, is_from_outside
 from registry.definition import RecordType
+from registry.store import DATABASE_FILE
 
 from ..mapping import Mapping
 from .aliases import note_aliases
@@ -116,7 +118,7 @@ class Occasion:
 def delivery_connection(registry: Registry) -> Iterator[duckdb.DuckDBPyConnection]:
     """A connection with empty staging tables, which end with it.
 
-    Raises: GraftledgerError in place of an error of the database, whose text may hold values.
+    Raises: GraftledgerError in place of an error of the database, whose text may hold values, or of the system.
     """
     import duckdb
 
@@ -124,13 +126,21 @@ def delivery_connection(registry: Registry) -> Iterator[duckdb.DuckDBPyConnectio
         with registry.connection.cursor() as connection:
             prepare_staging(connection)
             yield connection
-    except duckdb.Error as error:
-        raise GraftledgerError(
-            Fault(
-                f"the records could not be taken in ({type(error).__name__}); the registry is as it was.",
-                mend="Is the disk full or the folder read-only? If not, this is a fault of the program: report it.",
-            )
-        ) from None
+    except (duckdb.Error, OSError) as error:
+        raise GraftledgerError(_not_taken_in(error)) from None
+
+
+def _not_taken_in(error: duckdb.Error | OSError) -> Fault:
+    mend: str | None = "This is a fault of the program: report it."
+    if isinstance(error, OSError):  # most likely a temporary file of a library
+        why = (error.strerror or "error").lower()
+        mend = "Is there room on the disk, and in the folder for temporary files?"
+    elif is_from_outside(error):
+        fault = database_fault(error, DATABASE_FILE)
+        why, mend = fault.what.removesuffix("."), fault.mend
+    else:
+        why = type(error).__name__
+    return Fault(f"the records could not be taken in ({why}); the registry is as it was.", mend=mend)
 
 
 def take_in(

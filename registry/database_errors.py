@@ -1,0 +1,66 @@
+"""Errors of the database engine in plain words, without the paths and values that its own texts may hold."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from .errors import Fault
+
+if TYPE_CHECKING:
+    import duckdb
+
+_CAUSES = (
+    (
+        r"could not set lock|conflicting lock|used by another process|already open in",
+        "the registry is in use by another program.",
+        "Wait until it has finished, or close it, and try again.",
+    ),
+    (
+        r"no space left|file too large|quota exceeded|not enough space",
+        "the disk is full.",
+        "Make room, and try again.",
+    ),
+    (
+        r"permission denied|read-only|access is denied|operation not permitted|cannot open file",
+        "the registry may not be opened or written.",
+        "Check the permissions of the folder and the files in it.",
+    ),
+    (
+        r"newer version|version number|storage version",
+        "the registry was written by a newer version of the database engine.",
+        "Update graftledger.",
+    ),
+    (
+        r"corrupt|checksum|not a valid|could not read|deserializ",
+        "this is not a DuckDB database, or it is damaged.",
+        "Restore it from a backup; nothing was changed.",
+    ),
+    (
+        r"out of memory",
+        "there is not enough memory for this.",
+        "Close other programs, or take records in as smaller deliveries.",
+    ),
+)
+
+
+def is_from_outside(error: duckdb.Error) -> bool:
+    """Whether the disk, the file or the memory is at fault, and not a statement or what it works on."""
+    import duckdb
+
+    return type(error) is duckdb.Error or isinstance(
+        error, duckdb.OperationalError | duckdb.FatalException | duckdb.InternalException
+    )
+
+
+def database_fault(error: duckdb.Error, file: str) -> Fault:
+    """What is wrong where the error comes from outside. `file`: what the database is called in the message."""
+    text = re.sub(r'"[^"]*"', "", str(error)).lower()  # a path could say anything
+    for pattern, what, mend in _CAUSES:
+        if re.search(pattern, text):
+            return Fault(what, file, mend=mend)
+    return Fault(
+        f"the registry could not be used ({type(error).__name__}).",
+        file,
+        mend="Check the disk and the permissions; where they are sound, restore the folder from a backup.",
+    )
