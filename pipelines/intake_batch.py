@@ -18,12 +18,13 @@ class BatchFile:
     """The rows of one record type of one file, by what became of them.
 
     read = loaded + corrected + unchanged + held_back + refused; waiting is part of held_back, warned of those loaded
-    or corrected. sites: whose rows it holds, as far as they are known.
+    or corrected. sites: whose rows it holds, as far as they are known. mapping_digest: of the mapping that read it,
+    None where it was in the registry's own columns.
     """
 
     label: str
     sha256: str
-    is_mapped: bool
+    mapping_digest: str | None
     record: str
     sites: tuple[str, ...]
     read: int
@@ -81,11 +82,25 @@ class OpenEntries:
 
 
 @dataclass(frozen=True)
+class SettledEntries:
+    """Rows that an earlier intake held back and the batch settled.
+
+    loaded: the row itself came in. corrected: a mended row in its place did. replaced: it was held back anew.
+    """
+
+    intake_id: int
+    loaded: int
+    corrected: int
+    replaced: int
+
+
+@dataclass(frozen=True)
 class Batch:
     """A completed intake.
 
     files, results: by record type in the order of the definition; results with the most failures first.
-    returned: rows held back before it that came in, or were judged again, with it.
+    returned: rows held back before it that were judged again by themselves with it.
+    settled: entries of earlier intakes that it settled, whether their rows were judged again or came mended.
     entries: rows that it held back, by what became of them since.
     still_open: those of them that are open or waiting, by site.
     withdrawn: patients of the batch who have withdrawn consent and are not erased.
@@ -96,10 +111,12 @@ class Batch:
     kind: str
     received_at: datetime
     received_by: str
+    program_version: str
     snapshot_before: str
     snapshot_after: str
     files: tuple[BatchFile, ...]
     returned: tuple[ReturnedCount, ...]
+    settled: tuple[SettledEntries, ...]
     results: tuple[CheckResult, ...]
     entries: Mapping[str, int]
     still_open: tuple[OpenEntries, ...]
@@ -121,7 +138,7 @@ def total(files: tuple[BatchFile, ...], label: str = "", record: str = "") -> Ba
     names = ("read", "loaded", "corrected", "unchanged", "held_back", "waiting", "refused", "warned")
     sums = {name: sum(getattr(file, name) for file in files) for name in names}
     sites = tuple(sorted({site for file in files for site in file.sites}))
-    return BatchFile(label, "", any(file.is_mapped for file in files), record, sites, **sums)
+    return BatchFile(label, "", None, record, sites, **sums)
 
 
 def intake_batch(registry: Registry, intake_id: int | None = None) -> Batch:
@@ -131,13 +148,14 @@ def intake_batch(registry: Registry, intake_id: int | None = None) -> Batch:
     """
     chosen = _chosen(registry, intake_id)
     execute = registry.connection.execute
-    kind, received_at, received_by, before, after = execute(
-        "select kind, received_at, received_by, snapshot_before, snapshot_after from intake where intake_id = ?",
+    kind, received_at, received_by, version, before, after = execute(
+        "select kind, received_at, received_by, program_version, snapshot_before, snapshot_after from intake "
+        "where intake_id = ?",
         [chosen],
     ).fetchall()[0]
     files = execute(
         """
-        select file_name || coalesce(', sheet ' || sheet, ''), sha256, mapping_digest is not null, record_type,
+        select file_name || coalesce(', sheet ' || sheet, ''), sha256, mapping_digest, record_type,
             site_codes, rows_read, rows_loaded, rows_corrected, rows_unchanged, rows_held_back, rows_waiting,
             rows_refused, rows_warned
         from intake_file where intake_id = ? order by 1
@@ -147,6 +165,14 @@ def intake_batch(registry: Registry, intake_id: int | None = None) -> Batch:
     returned = execute(
         "select record_type, rows_judged, rows_loaded, rows_corrected, rows_unchanged, rows_held_back, rows_refused "
         "from intake_returned where intake_id = ?",
+        [chosen],
+    ).fetchall()
+    settled = execute(
+        """
+        select intake_id, count(*) filter (where closed_as = 'loaded'), count(*) filter (where closed_as = 'corrected'),
+            count(*) filter (where closed_as = 'replaced')
+        from held_back_row where closed_by_intake_id = ? and closed_as <> 'dismissed' group by all order by 1
+        """,
         [chosen],
     ).fetchall()
     entries = execute(
@@ -171,13 +197,15 @@ def intake_batch(registry: Registry, intake_id: int | None = None) -> Batch:
         kind,
         received_at,
         received_by,
+        version,
         before,
         after,
         tuple(
-            BatchFile(label, sha256, is_mapped, record, tuple(sites), *counts)
-            for label, sha256, is_mapped, record, sites, *counts in _by_record(files, 3)
+            BatchFile(label, sha256, digest, record, tuple(sites), *counts)
+            for label, sha256, digest, record, sites, *counts in _by_record(files, 3)
         ),
         tuple(ReturnedCount(*row) for row in _by_record(returned, 0)),
+        tuple(SettledEntries(*row) for row in settled),
         _results(registry, chosen),
         dict(entries),
         tuple(OpenEntries(*row) for row in still_open),

@@ -73,6 +73,8 @@ def note_returned(connection: duckdb.DuckDBPyConnection, record: RecordType, int
 def note_results(connection: duckdb.DuckDBPyConnection, file: StagedFile, intake_id: int) -> None:
     """What each check found in the file: of how many rows that it could judge, how many failed, and the first of them.
 
+    A check that only notes failures, such as an answer that the mapping does not know, has judged every row that the
+    registry did not hold already.
     Of rows that are refused nothing is kept, not even where they stand.
     """
     record = file.record
@@ -89,8 +91,10 @@ def note_results(connection: duckdb.DuckDBPyConnection, file: StagedFile, intake
             select check_id, judging from judged_rows where record_type = $record and file_id = $file
         )
         select $intake, $name, $sheet, $record, rule, field, severity, reason, mend,
-            greatest(coalesce(judging, 0), coalesce(failing, 0)), coalesce(failing, 0), coalesce(first_rows, [])
-        from judged full join failed using (check_id) join check_made using (check_id)
+            greatest(coalesce(judging, looked_at), coalesce(failing, 0)),
+            coalesce(failing, 0), coalesce(first_rows, [])
+        from judged full join failed using (check_id) join check_made using (check_id),
+            (select count(*) as looked_at from {verdict(record)} where file_id = $file and fate <> 'unchanged')
         order by rule, field, reason
         """,
         {

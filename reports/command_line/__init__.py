@@ -8,6 +8,7 @@ from . import (  # noqa: F401  (each module registers its commands)
     _figures,
     _held_back,
     _intake,
+    _intake_report,
     _mapping,
     _patients,
     _pseudonymise,

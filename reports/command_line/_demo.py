@@ -46,6 +46,7 @@ def demo(
     from ._audit import audit
     from ._figures import figures
     from ._intake import intake
+    from ._intake_report import write_page
     from ._synthesise import synthesise
 
     prepare_folder(folder)
@@ -75,6 +76,8 @@ def demo(
     for site, export in exports.items():
         say(f"\n   Site {site}, in its own columns")
         intake([export], registry=registry, site=site, received_by="demo", today=RECEIVED)
+    reports = [write_page(registry, number, folder / "intakes" / str(number)) for number in range(1, len(exports) + 2)]
+    say(f"\n   A page for each intake: {reports[0]} and so on")
 
     say("\n5. Figures")
     for measure in ("time-to-next-session", "complications", "graft-survival"):
@@ -87,6 +90,7 @@ def demo(
     say("\nLook at:")
     say(f"  the audit      {folder / 'audit' / 'audit.html'}  (open it in a browser)")
     say(f"  its figures    {folder / 'audit' / 'figures.json'}")
+    say(f"  the intakes    {reports[-1]}")
     say(f"  the mistakes   {sites / 'planted_errors.csv'}  (and: graftledger held-back list --registry {registry})")
     say(f"  the truth      {sites / 'truth.json'}")
     say(f"Ask for more:    graftledger figures graft-survival --by technique --registry {registry}")

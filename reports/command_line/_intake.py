@@ -103,7 +103,7 @@ def _mapping(registry: Registry, site: str | None, mapping: Path | None, as_type
 
 
 def next_steps(report: IntakeReport, registry: Path) -> list[str]:
-    """What to do about what did not come in."""
+    """What to do about what did not come in, and where to read on."""
     total, number = report.total(), report.intake_id
     lines = [
         f"Patient {key} has withdrawn consent: nothing more is taken in. To erase what is there:\n"
@@ -115,6 +115,7 @@ def next_steps(report: IntakeReport, registry: Path) -> list[str]:
             f"To see every row held back: graftledger held-back list --intake {number} --registry {registry}\n"
             f"To send them to their sites: graftledger held-back export --out DIR --registry {registry}"
         )
+    lines.append(f"All of this on a page: graftledger intake-report --intake {number} --registry {registry}")
     return lines
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipelines.intake import run_intake
-from pipelines.intake_batch import FailedRows, OpenEntries, intake_batch, total
+from pipelines.intake_batch import FailedRows, OpenEntries, SettledEntries, intake_batch, total
 from pipelines.intake_trend import row_share, site_trend
 from pipelines.patients import erase_patient
 from registry import GraftledgerError, open_registry
@@ -73,6 +73,8 @@ def test_what_came_in(folder: Path) -> None:
     assert total(batch.files).read == 5
     assert dict(batch.entries) == {"open": 2, "waiting": 1}
     assert batch.still_open == (OpenEntries("A", False, 2, 1),)
+    assert batch.settled == (SettledEntries(1, loaded=0, corrected=1, replaced=0),)
+    assert [file.mapping_digest for file in batch.files] == [None, None]
 
 
 def test_what_the_checks_found(folder: Path) -> None:

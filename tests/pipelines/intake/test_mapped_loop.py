@@ -106,6 +106,10 @@ def test_there_and_back(site: Path, tmp_path: Path) -> None:
     laser, many = open_entries(site)
     assert [(reason.rule, reason.field) for reason in laser.reasons] == [("unknown_code", "technique")]
     assert [(reason.rule, reason.field) for reason in many.reasons] == [("out_of_range", "grafts_total")]
+    found = query(
+        site, "select rows_judged, rows_failed from validation_result where reason like 'the mapping has no%'"
+    )
+    assert found == [(3, 1)]  # it notes failures alone, so it has judged all three
     assert (laser.file, laser.row, laser.site) == ("cases_march.csv", 2, "A")
     assert json.loads(laser.source_content or "") == dict(zip(HEADER, case(2, "laser"), strict=True))
     assert "technique" not in json.loads(laser.content)
