@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from .complications import complications
 from .data_summary import data_summary
+from .duration_measures import DURATION_LABELS, DURATION_MEASURES
 from .figure import FLAG_LABELS, FLAGS, NOT_COUNTED_REASONS, REASON_LABELS, Figure
 from .figure_set import FigureSet, figure_meta
 from .graft_survival import graft_survival
 from .groups import group_fields
+from .healing_durations import compare_durations, duration_laws, durations
 from .intake_summary import intake_summary
 from .measures import MEASURE_LABELS
 from .next_session import further_sessions, next_session_causes, time_to_next_session
 
 __all__ = [
+    "DURATION_LABELS",
+    "DURATION_MEASURES",
     "FLAGS",
     "FLAG_LABELS",
     "MEASURE_LABELS",
@@ -20,8 +24,11 @@ __all__ = [
     "REASON_LABELS",
     "Figure",
     "FigureSet",
+    "compare_durations",
     "complications",
     "data_summary",
+    "duration_laws",
+    "durations",
     "figure_meta",
     "further_sessions",
     "graft_survival",

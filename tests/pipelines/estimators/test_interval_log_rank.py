@@ -159,11 +159,11 @@ def visits(rng: np.random.Generator, people: int, factor: float = 1.0) -> pl.Dat
 
 @pytest.mark.slow
 def test_size_and_power() -> None:
-    """Simulation: 80 people in each of two groups; 1,000 samples without a difference, 300 where one lasts 1.6 times.
+    """Simulation: 80 people in each of two groups; 400 samples without a difference, 100 where one lasts 1.6 times.
 
     With alpha 5 % both forms reject within three Monte Carlo errors of 5 %; with the difference both mostly see it.
     """
-    rng, samples = np.random.default_rng(20261202), 1000
+    rng, samples = np.random.default_rng(20261202), 400
     plain, clustered = np.empty(samples), np.empty(samples)
     for sample in range(samples):
         tables = {"a": visits(rng, 80), "b": visits(rng, 80)}
@@ -173,7 +173,7 @@ def test_size_and_power() -> None:
     assert (plain < 0.05).mean() == pytest.approx(0.05, abs=three_errors)
     assert (clustered < 0.05).mean() == pytest.approx(0.05, abs=three_errors)
     found = [
-        (interval_log_rank({"a": visits(rng, 80), "b": visits(rng, 80, 1.6)}).p_value or 1.0) < 0.05 for _ in range(300)
+        (interval_log_rank({"a": visits(rng, 80), "b": visits(rng, 80, 1.6)}).p_value or 1.0) < 0.05 for _ in range(100)
     ]
     assert np.mean(found) > 0.7
 
@@ -181,7 +181,7 @@ def test_size_and_power() -> None:
 @pytest.mark.slow
 def test_size_where_patients_give_three_intervals_alike() -> None:
     """Simulation: three intervals of each patient are the same. Clustered, the size is right; else it is far off."""
-    rng, samples = np.random.default_rng(20261203), 500
+    rng, samples = np.random.default_rng(20261203), 300
     as_one, as_three = np.empty(samples), np.empty(samples)
     for sample in range(samples):
         tables = {"a": visits(rng, 80), "b": visits(rng, 80)}

@@ -1,0 +1,90 @@
+"""Each session's interval between two looks, folded in the database to patients alike in all of theirs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from registry.store import Registry
+
+from ._queries import SESSION_HERE, kept, rows
+from .duration_measures import DurationMeasure
+from .groups import Chosen, GroupField, group_columns, shared_texts, shared_values
+
+Group = tuple[str, ...]
+INTERVAL_SCHEMA = dict.fromkeys(("pattern", "n", "left_day", "right_day", "sessions"), pl.Int64)
+"""The columns of a table of intervals, as `estimators.interval_patients.checked_patients` takes it."""
+
+
+@dataclass(frozen=True)
+class DurationRequest:
+    """What was asked for."""
+
+    registry: Registry
+    measure: DurationMeasure
+    fields: tuple[GroupField, ...]
+    chosen: Chosen
+    as_of: date | None
+
+    @property
+    def texts(self) -> dict[str, str]:
+        return {
+            **shared_texts(self.fields, self.chosen),
+            "group_fields": " ".join(f"{column} := {column}," for column in group_columns(self.fields)),
+            "answered": self.measure.answered,
+            "present": self.measure.present,
+            "present_before": self.measure.present_before,
+        }
+
+    @property
+    def values(self) -> dict[str, Any]:
+        return {
+            **shared_values(self.registry.settings, self.as_of, self.chosen),
+            "kind": self.measure.kind,
+            "from_day": self.measure.from_day,
+            "first_look_by": self.measure.first_look_by,
+            "grid": self.measure.grid_days,
+        }
+
+
+@contextmanager
+def kept_sessions(request: DurationRequest) -> Iterator[None]:
+    """Keep each session's interval, or why it has none."""
+    registry, values, texts = request.registry, request.values, request.texts
+    steps = ("duration_look", "duration_interval", "duration_session")
+    with (
+        kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
+        kept(registry, "duration_session", steps, values, texts),
+    ):
+        yield
+
+
+def session_counts(request: DurationRequest) -> dict[Group, dict[str | None, Mapping[str, int]]]:
+    """Sessions of each group by reason (None: counted)."""
+    table = rows(request.registry, ("duration_count",), "from duration_count order by all", {}, request.texts)
+    counts: dict[Group, dict[str | None, Mapping[str, int]]] = {}
+    for row in table.iter_rows(named=True):
+        group = tuple(row[column] for column in group_columns(request.fields))
+        counts.setdefault(group, {})[row["reason"]] = row
+    return counts
+
+
+def group_intervals(request: DurationRequest) -> dict[Group, pl.DataFrame]:
+    """Intervals of each group's patients, as `checked_patients` takes them."""
+    table = rows(request.registry, ("duration_pattern",), "from duration_pattern order by all", {}, request.texts)
+    columns = group_columns(request.fields)
+    whole = table.select(*columns, *(pl.col(name).cast(kind) for name, kind in INTERVAL_SCHEMA.items()))
+    if not columns:
+        return {(): whole} if whole.height else {}
+    parts = whole.partition_by(columns, as_dict=True, include_key=False)
+    return {tuple(str(value) for value in group): part for group, part in parts.items()}
+
+
+def each_session(table: pl.DataFrame) -> pl.DataFrame:
+    """The same intervals, a session as good as any other."""
+    return table.select("left_day", "right_day", n=pl.col("n") * pl.col("sessions"))
