@@ -140,14 +140,12 @@ def _search(spells: Spells, x: Floats, beta: Floats) -> tuple[Floats, float, flo
             break
         beta, value, gradient, information = tried, new_value, new_gradient, new_information
         _refuse_unbounded(spells, beta, information)
-    raise ModelError(f"no finite best value was found ({_worst(spells, beta)} leads)")
+    raise ModelError("no finite best value was found", (_worst(spells, beta),))
 
 
 def _refuse_unbounded(spells: Spells, beta: Floats, information: Floats) -> None:
     if np.linalg.eigvalsh(information)[0] < 1e-9 * spells.event.sum():
-        raise ModelError(
-            f"the ratio of {_worst(spells, beta)} has no bound: a group has no events, or all of them in its stratum"
-        )
+        raise ModelError("a ratio without bound (a group has no events, or all of them)", (_worst(spells, beta),))
 
 
 def _worst(spells: Spells, beta: Floats) -> str:
@@ -156,15 +154,14 @@ def _worst(spells: Spells, beta: Floats) -> str:
 
 def _refuse_repeats(spells: Spells, spread: Floats) -> None:
     """A column that is constant, or a sum of others, has no coefficient of its own."""
-    constant = [name for name, value in zip(spells.names, spread, strict=True) if value < 1e-12]
+    constant = tuple(name for name, value in zip(spells.names, spread, strict=True) if value < 1e-12)
     if constant:
-        raise ModelError(f"the same value for everybody: {', '.join(constant)}")
-    repeated = repeated_columns(spells)
-    if repeated:
-        raise ModelError(f"told already by the other columns: {', '.join(repeated)}")
+        raise ModelError("the same value for everybody", constant)
+    if repeated := repeated_columns(spells):
+        raise ModelError("told already by the other columns", repeated)
 
 
-def repeated_columns(spells: Spells) -> list[str]:
+def repeated_columns(spells: Spells) -> tuple[str, ...]:
     """Names of columns that are constant or, within strata, a sum of multiples of earlier ones."""
     _, place = np.unique(spells.stratum, return_inverse=True)
     counts = np.bincount(place)
@@ -173,7 +170,7 @@ def repeated_columns(spells: Spells) -> list[str]:
     triangle = np.linalg.qr(centred / np.where(norms > 0, norms, 1.0), mode="r")
     diagonal = np.zeros(len(norms))
     diagonal[: len(triangle)] = np.abs(np.diag(triangle))
-    return [spells.names[column] for column in np.flatnonzero(diagonal < 1e-7)]
+    return tuple(spells.names[column] for column in np.flatnonzero(diagonal < 1e-7))
 
 
 def _scores(spells: Spells, x: Floats, beta: Floats) -> Floats:

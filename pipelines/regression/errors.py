@@ -6,5 +6,9 @@ from __future__ import annotations
 class ModelError(ValueError):
     """Rows from which a model cannot be fitted: no events, columns that repeat each other, no end to the search.
 
-    The message names columns and counts, never a record.
+    columns: those at fault, where it is columns. The message names columns and counts, never a record.
     """
+
+    def __init__(self, problem: str, columns: tuple[str, ...] = ()) -> None:
+        super().__init__(f"{problem}: {', '.join(columns)}" if columns else problem)
+        self.columns = columns

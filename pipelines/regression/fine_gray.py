@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
@@ -30,7 +32,7 @@ def fit_fine_gray(spells: Spells, competing: npt.NDArray[np.bool_]) -> CoxFit:
         parts.append(_weighted(spells, competing, np.flatnonzero(spells.stratum == stratum)))
     rows, entry, exits, event, weight = (np.concatenate(part) for part in zip(*parts, strict=True))
     stretched = spells.taken(rows)
-    return fit_cox(
+    fit = fit_cox(
         Spells(
             stretched.x,
             spells.names,
@@ -42,6 +44,7 @@ def fit_fine_gray(spells: Spells, competing: npt.NDArray[np.bool_]) -> CoxFit:
             stretched.weight * weight,
         )
     )
+    return replace(fit, n=spells.size)
 
 
 def _weighted(
