@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from typing import Any
 
 from pipelines.figure import Figure
 from pipelines.measures import NEXT_SESSION_CAUSES, NEXT_SESSION_WITH_DEATH
@@ -21,6 +23,23 @@ def group_label(figure: Figure, everybody: str = "All") -> str:
     'All sites'
     """
     return ", ".join(value_label(name, value) for name, value in figure.group.items()) or everybody
+
+
+def chosen_words(chosen: Mapping[str, Any]) -> str:
+    """Which sessions were looked at, from the metadata of figures.
+
+    >>> chosen_words({"where": {"technique": ["strip"]}, "since": "2020-01-01"})
+    'Only sessions with technique Strip harvest; on 2020-01-01 or later.'
+    """
+    parts = [
+        f"with {name.replace('_', ' ')} {' or '.join(value_label(name, value) for value in values)}"
+        for name, values in chosen.get("where", {}).items()
+    ]
+    if chosen.get("since"):
+        parts.append(f"on {chosen['since']} or later")
+    if chosen.get("until"):
+        parts.append(f"on {chosen['until']} or earlier")
+    return f"Only sessions {'; '.join(parts)}."
 
 
 def value_label(field_name: str, value: str) -> str:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import altair
 
-BLUE, VERMILLION = "#0072B2", "#D55E00"
-"""Two of the eight colours of Okabe & Ito 2008, Color Universal Design, https://jfly.uni-koeln.de/color/."""
+BLUE, VERMILLION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
+"""Four of the eight colours of Okabe & Ito 2008, Color Universal Design, https://jfly.uni-koeln.de/color/."""
 
 INK, QUIET, FAINT, GREY = "#1c2126", "#4c545b", "#d5d8da", "#84898d"
 """Text, quieter text, grid lines, and marks that rest on too few. Read against a light card (also on a dark page)."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from registry.durations import parse_time
@@ -19,7 +20,16 @@ NEXT_SESSION = "time-to-next-session"
 FURTHER_SESSIONS = "further-sessions"
 ANALYSES: Mapping[str, frozenset[str]] = {
     NEXT_SESSION: frozenset(
-        {"at", "estimand", "competing", "session_number", "include_first_elsewhere", "sensitivity", "summaries"}
+        {
+            "at",
+            "estimand",
+            "competing",
+            "session_number",
+            "include_first_elsewhere",
+            "sensitivity",
+            "summaries",
+            "chart",
+        }
     ),
     FURTHER_SESSIONS: frozenset({"at"}),
     "complications": frozenset(),
@@ -40,6 +50,7 @@ class Options:
     include_first_elsewhere: str = ""
     sensitivity: bool = False
     summaries: bool = False
+    chart: Path | None = None
 
 
 def check_analysis(analysis: str, options: Options) -> None:
@@ -57,6 +68,8 @@ def check_analysis(analysis: str, options: Options) -> None:
         raise GraftledgerError(f"{_flag('include_first_elsewhere')} takes the word {SENSITIVITY}.")
     if options.competing and options.estimand not in ("", "here"):
         raise GraftledgerError("--competing goes with the estimand here.")
+    if options.chart and (options.sensitivity or options.summaries):
+        raise GraftledgerError("--chart draws curves: leave out --sensitivity and --summaries.")
     together = [
         name for name in ("competing", "sensitivity", "summaries", "include_first_elsewhere") if getattr(options, name)
     ]
@@ -100,6 +113,22 @@ def figures_of(
         "graft-survival": pipelines.graft_survival,
     }
     return shared, functions[analysis](registry, **shared)
+
+
+def chart_of(registry: Registry, options: Options, asked: Mapping[str, Any], meta: Mapping[str, Any]) -> str:
+    """The curves of what was asked, as SVG."""
+    from pipelines import next_session
+
+    from ..next_session_chart import AT_DAYS, next_session_chart
+
+    arguments = {**asked, "at_days": AT_DAYS}
+    competing = arguments.pop("competing", None)
+    if competing:
+        arguments = {name: value for name, value in arguments.items() if name != "estimand"}
+        figures = next_session.next_session_causes(registry, competing=competing, **arguments)
+    else:
+        figures = next_session.time_to_next_session(registry, **arguments)
+    return next_session_chart(figures, meta)
 
 
 def _next_session(

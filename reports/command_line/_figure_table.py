@@ -12,7 +12,7 @@ from pipelines.measures import GRAFT_SURVIVAL_CAPPED, GRAY_P, LOG_RANK_P, MEASUR
 from pipelines.next_session import ESTIMANDS
 from registry.durations import time_label
 
-from ..labels import group_label
+from ..labels import chosen_words, group_label
 from ..wording import decimals_for, p_words, percent, time_words, whole
 
 WIDTH = 80
@@ -184,6 +184,8 @@ def _remarks(figures: Sequence[Figure], meta: Mapping[str, Any]) -> Iterator[str
     remarks = []
     if meta.get("estimand") in ESTIMANDS and not meta.get("competing"):
         remarks.append(ESTIMANDS[meta["estimand"]].sentence)
+    if meta.get("chosen"):
+        remarks.append(chosen_words(meta["chosen"]))
     if any("too_few" in figure.flags and figure.n for figure in figures):
         floors = meta["floors"]
         remarks.append(

@@ -15,7 +15,7 @@ from registry.errors import GraftledgerError
 from registry.store import open_registry
 
 from ._app import AsOfIntakeOption, RegistryOption, command, erased_words, note, say
-from ._figure_requests import ANALYSES, SENSITIVITY, Options, check_analysis, figures_of, parse_where
+from ._figure_requests import ANALYSES, SENSITIVITY, Options, chart_of, check_analysis, figures_of, parse_where
 from ._setup import split_codes
 
 
@@ -55,14 +55,21 @@ def figures(
     summaries: Annotated[
         bool, typer.Option("--summaries", help="By when a share had a next session, and the mean time without one.")
     ] = False,
+    chart: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Also write the curves as a chart: .svg or .png.")
+    ] = None,
     as_of: Annotated[str, typer.Option(metavar="DATE", help="Ignore what happened later.")] = "",
     format_: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TABLE,
     as_of_intake: AsOfIntakeOption = None,
     registry: RegistryOption = Path(),
 ) -> None:
     """Print the figures of one analysis."""
-    options = Options(at, estimand, competing, session_number, include_first_elsewhere, sensitivity, summaries)
+    options = Options(at, estimand, competing, session_number, include_first_elsewhere, sensitivity, summaries, chart)
     check_analysis(analysis, options)
+    if chart:
+        from ..charts.sheet import check_chart_path
+
+        check_chart_path(chart)
     fields, conditions, days = split_codes(by), parse_where(where or []), (_date(since), _date(until), _date(as_of))
 
     from pipelines import MEASURE_LABELS, FigureSet, figure_meta
@@ -72,6 +79,10 @@ def figures(
         chosen = choose(opened.settings, conditions, since=days[0], until=days[1])
         asked, computed = figures_of(opened, analysis, options, by=fields, chosen=chosen, as_of=days[2])
         meta = figure_meta(opened, analysis=analysis, **_plain(asked))
+        if chart:
+            from ..charts.sheet import write_chart
+
+            write_chart(chart, chart_of(opened, options, asked, meta))
         erased = opened.erased_since
     match format_:
         case Format.JSON:
@@ -83,6 +94,8 @@ def figures(
 
             for line in table_lines(computed, meta):
                 say(line)
+    if chart:
+        note(f"The chart is in {chart}")
     if erased:
         note(fill(erased_words(erased), 80))
     for caution in cautions([*fields, *conditions]):
@@ -116,6 +129,7 @@ def _date(text: str) -> date | None:
 
 def _plain(asked: dict[str, Any]) -> dict[str, Any]:
     """What was asked as JSON can hold it."""
-    chosen = asked.pop("chosen").as_dict()
-    plain = {key: value.isoformat() if isinstance(value, date) else value for key, value in asked.items()}
+    chosen = asked["chosen"].as_dict()
+    others = {key: value for key, value in asked.items() if key != "chosen"}
+    plain = {key: value.isoformat() if isinstance(value, date) else value for key, value in others.items()}
     return plain | ({"chosen": chosen} if chosen else {})

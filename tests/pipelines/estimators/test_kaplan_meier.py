@@ -8,9 +8,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.next_session.either_event import either_event
 from pipelines.estimators import CountsError, product_limit, risk_table, survival_at
 from pipelines.estimators.kaplan_meier import curve_limits
+from pipelines.next_session.either_event import either_event
 
 Spells = Callable[[str], pl.DataFrame]
 DATA_SETS = ["six_mp", "lung", "mgus", "myeloma", "heart", "all_have_event", "flat_at_half"]
