@@ -12,8 +12,10 @@ import typer
 from ._app import RegistryOption, command, note, say
 
 if TYPE_CHECKING:
+    from pipelines import Figure
     from pipelines.intake_batch import CheckResult
-    from reports.intake_report import IntakeData
+
+    from ..intake_report import IntakeData
 
 _WIDTH = 80
 _REASONS_SHOWN = 5
@@ -165,20 +167,24 @@ def _trend_lines(data: IntakeData) -> list[str]:
 
     if not data.trends:
         return []
-    lines = ["", f"{'Share of rows held back':<26}{'this batch (95% interval)':<28}the batch before"]
+    lines = ["", f"{'Share of rows held back':<26}{'this batch (95% interval)':<30}the batch before"]
     for trend in data.trends:
         *before, this = trend.batches
-        cells = [
-            "-"
-            if figure.estimate is None
-            else f"{percent(figure.estimate)} ({percent(figure.lower or 0)} to {percent(figure.upper or 0)})"
-            + (" few" if "too_few" in figure.flags else "")
-            for figure in (this.held_back, *(step.held_back for step in before[-1:]))
-        ]
-        lines.append(f"  site {trend.site:<19}{cells[0]:<28}{cells[1] if before else 'none'}")
-    if any("too_few" in figure.flags for trend in data.trends for figure in (trend.batches[-1].held_back,)):
+        share = this.held_back
+        limits = (
+            f" ({percent(share.lower)} to {percent(share.upper)})" if share.lower is not None and share.upper else ""
+        )
+        shares = [_share_words(share, limits), _share_words(before[-1].held_back) if before else "none"]
+        lines.append(f"  {trend.site:<24}{shares[0]:<30}{shares[1]}")
+    if any("too_few" in step.held_back.flags for trend in data.trends for step in trend.batches[-2:]):
         lines.append(f"  few: fewer than {data.floor} rows, too few to read")
-    return lines
+    return [*lines, "  It tells of the files that were sent, not of the care at a site."]
+
+
+def _share_words(share: Figure, limits: str = "") -> str:
+    from ..wording import estimate_words
+
+    return estimate_words(share) + limits + (" few" if "too_few" in share.flags else "")
 
 
 def _wrapped(text: str) -> list[str]:

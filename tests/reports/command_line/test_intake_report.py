@@ -48,8 +48,8 @@ def test_it_writes_and_sums_up(folder: Path) -> None:
     assert "     graftledger intake held_back_1/held_back_A.xlsx" in lines
     assert "      1  patient.sex, unknown_code: the value is not one of the field's codes." in out
     assert "      1  since the patient or session they belong to is not there" in lines
-    row = next(line.split() for line in lines if line.startswith("  site A"))
-    assert row == ["site", "A", "66.7%", "(20.8%", "to", "93.9%)", "few", "none"]  # other software: R, prop.test(2, 3)
+    row = next(line.split() for line in lines if line.startswith("  A  "))
+    assert row == ["A", "66.7%", "(20.8%", "to", "93.9%)", "few", "none"]  # other software: R, prop.test(2, 3)
     assert "zq9" not in out
     assert lines[-1] == f"The report is in {Path('intake-1') / 'intake.html'}"
     assert json.loads((folder / "intake-1" / "figures.json").read_text(encoding="utf-8"))["meta"]["intake"] == 1
