@@ -172,7 +172,7 @@ def _read(
     for read in survival_at(curve, at_days, level):
         # a probability from the session on needs somebody followed from the session on
         known = read.estimate is not None and curve.first_day == 0
-        fewest = min(read.at_risk, curve.counts.smallest_at_risk(read.at_days)) if known else 0
+        fewest = min(read.at_risk, curve.fewest_trials(read.at_days)) if known else 0
         figures.append(
             Figure(
                 **shared,
