@@ -153,12 +153,21 @@ def _reason_lines(heading: str, results: Sequence[CheckResult]) -> list[str]:
 
 
 def _came_back_lines(data: IntakeData) -> list[str]:
-    settled = data.batch.settled
+    settled, returned = data.batch.settled, data.batch.returned
+    lines = []
+    if returned:
+        judged = sum(count.judged for count in returned)
+        held = sum(count.held_back for count in returned)
+        lines = ["", f"Judged again without being sent again: {judged:,}, of which {held:,} are still held back."]
     if not settled:
-        return []
+        return lines
     came_in = sum(entry.loaded + entry.corrected for entry in settled)
     anew = sum(entry.replaced for entry in settled)
-    return ["", f"Of rows that earlier intakes held back, {came_in:,} came in and {anew:,} were held back anew."]
+    return [
+        *lines,
+        "",
+        f"Of rows that earlier intakes held back, {came_in:,} came in and {anew:,} were held back anew.",
+    ]
 
 
 def _trend_lines(data: IntakeData) -> list[str]:

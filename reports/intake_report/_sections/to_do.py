@@ -52,7 +52,11 @@ def status_words(data: IntakeData) -> str:
     held, entries = total(data.batch.files).held_back, data.batch.entries
     known = sum(entries.values())
     if not held and not known:
-        return "Nothing: no row was held back."
+        return (
+            "Nothing: no row was held back."
+            if data.batch.files
+            else "No row was held back for other reasons than before."
+        )
     parts = [
         _STATUS_WORDS[status].format(wording.whole(entries[status])) for status in _STATUS_WORDS if status in entries
     ]

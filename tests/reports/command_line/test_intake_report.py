@@ -62,6 +62,16 @@ def test_it_writes_and_sums_up(folder: Path) -> None:
     assert run("intake-report", "--replace")[0] == 0
 
 
+def test_a_retry_says_what_was_judged_again(folder: Path) -> None:
+    """By hand: the patient is still at fault and the session still waits."""
+    assert run("held-back", "retry", "--today", "2026-09-30")[0] == 0
+    code, out, _ = run("intake-report", "--intake", "2")
+    assert code == 0
+    assert out.startswith("Event 2, received ")
+    assert "No row was held back for other reasons than before." in out
+    assert "Judged again without being sent again: 2, of which 2 are still held back." in out
+
+
 def test_it_refuses_what_is_not_there(folder: Path, tmp_path: Path) -> None:
     code, out, err = run("intake-report", "--intake", "7", "--out", tmp_path / "out")
     assert (code, out, "there is no intake 7" in err) == (1, "", True)
