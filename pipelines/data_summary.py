@@ -13,7 +13,7 @@ from registry.store import Registry
 
 from ._queries import rows
 from .figure import Figure
-from .groups import EVERYBODY, chosen_fields
+from .groups import EVERYBODY, NOT_RECORDED, chosen_fields
 from .next_session.estimands import HERE
 from .next_session.follow_up import median_follow_up_figure
 from .next_session.spells import Request, group_tables, nobody
@@ -73,6 +73,8 @@ def _follow_up(registry: Registry, as_of: date | None) -> Iterator[Figure]:
     for by in ((), ("site_code",)):
         request = Request(registry, chosen_fields(by, registry.settings), EVERYBODY, None, as_of)
         for group, tables in group_tables(request, HERE.steps).items():
+            if NOT_RECORDED in group:  # patients without a session have no site that operated, and no follow-up
+                continue
             yield median_follow_up_figure(registry, tables.risk.get("here", nobody()), request.named(group), 0.95)
 
 

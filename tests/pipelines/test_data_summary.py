@@ -113,6 +113,13 @@ def test_median_follow_up_turns_events_into_censoring(registry: Registry) -> Non
     assert (overall.n, overall.method, overall.flags) == (3, "reverse_kaplan_meier", ("too_few",))
 
 
+def test_a_patient_without_a_session_adds_no_site() -> None:
+    with registry_in_memory() as opened:
+        insert_rows(opened, "patient", [{"patient_key": "a"}])
+        figures = data_summary(opened)
+    assert by_site(figures, "median_follow_up") == {"all": None, "A": None, "B": None}
+
+
 def test_an_empty_registry_has_no_median() -> None:
     with registry_in_memory() as opened:
         figures = data_summary(opened)
