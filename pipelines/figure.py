@@ -24,6 +24,7 @@ REASON_LABELS: Mapping[str, str] = {
     "enrolled_for_session": "enrolled for a session",
     "present_before": "there before surgery already",
     "dates_shifted": "dates shifted by the site",
+    "covariate_missing": "a covariate of the model is not known",
     "not_counted": "other",
 }
 """Why an eligible record is not in a denominator, and how to say it."""

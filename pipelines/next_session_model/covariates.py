@@ -9,7 +9,7 @@ from registry.definition import codes
 
 Kind = Literal["curve", "number", "levels"]
 
-NO_PATTERN = "none"
+NO_PATTERN, UNKNOWN = "none", "unknown"
 _ROMAN = ("I", "II", "III", "IV", "V", "VI", "VII")
 
 
@@ -35,7 +35,7 @@ _LUDWIG = tuple(f"ludwig {stage}" for stage in codes.LUDWIG_STAGES)
 
 
 def _known(field_codes: tuple[str, ...]) -> tuple[str, ...]:
-    return tuple(code for code in field_codes if code != "unknown")
+    return tuple(code for code in field_codes if code != UNKNOWN)
 
 
 COVARIATES: tuple[Covariate, ...] = (
@@ -43,13 +43,10 @@ COVARIATES: tuple[Covariate, ...] = (
     Covariate("sex", "levels", levels=_known(codes.SEX.names)),
     Covariate("pattern_stage", "levels", levels=(*_NORWOOD, *_LUDWIG, NO_PATTERN), families=(_NORWOOD, _LUDWIG)),
     Covariate("family_history", "levels", levels=_known(codes.FAMILY_HISTORY.names), reference="none"),
-    Covariate("medical_therapy", "levels", levels=("none", "any", "unknown"), reference="none"),
+    Covariate("medical_therapy", "levels", levels=("none", "any", UNKNOWN), reference="none"),
     Covariate("hair_calibre_um", "number", unit=10.0),
     Covariate("hair_curl", "levels", levels=codes.HAIR_CURL.names),
     Covariate("further_sessions_planned", "levels", levels=("no", "yes"), reference="no"),
 )
 """Medical therapy marks who was treated, not what a drug does. A session planned from the start is a covariate, so
 that a planned stage is not read as thinning."""
-
-OTHER = "other"
-"""What small levels of no family are pooled into."""

@@ -18,6 +18,7 @@ from ..regression.cox import CoxFit
 from ..regression.errors import ModelError
 from . import design
 from .checks import check_figures
+from .covariates import UNKNOWN
 from .fitting import SETS, Fits, Ratio, fit_model, limits
 from .measures import AGES, COMPLETE, HAZARD_RATIO, IMPUTED, MISSING
 from .preparing import LEAST_EVENTS, Remark, prepared
@@ -113,9 +114,12 @@ def next_session_model(
                 mend="Patients must differ in at least one covariate, and next sessions be seen on both sides of it.",
             )
         ) from None
+    not_counted = dict(first.not_counted)
+    if len(rows) < len(first.rows):  # of a level in which nobody had a next session
+        not_counted["not_counted"] = len(first.rows) - len(rows)
     figures = [
         *_missing(rows, fits, level),
-        *_ratios(rows, fits, first.not_counted, floor, level),
+        *_ratios(rows, fits, not_counted, floor, level),
         *_curve(fits, floor, level),
         *_ages(rows, level),
         *check_figures(fits, floor, level),
@@ -140,10 +144,10 @@ def next_session_model(
 
 
 def _missing(rows: pl.DataFrame, fits: Fits, level: float) -> Iterator[Figure]:
-    """Of each covariate, also of those left out: how many spells lack it."""
+    """Of each covariate, also of those left out: how many spells lack it, or have "unknown" as their level."""
     left_out = [remark.covariate for remark in fits.remarks if remark.kind in ("mostly_missing", "no_estimate")]
     for name in dict.fromkeys((*(one.name for one in fits.used), *(name for name in left_out if name in rows.columns))):
-        lacking = rows[name].null_count()
+        lacking = rows[name].null_count() + rows.filter(pl.col(name).cast(pl.String) == UNKNOWN).height
         yield Figure(
             MISSING,
             n=len(rows),
@@ -167,7 +171,7 @@ def _ratios(
     if fits.complete:
         reasons = dict(not_counted)
         if len(rows) > fits.complete.n:
-            reasons["item_empty"] = len(rows) - fits.complete.n
+            reasons["covariate_missing"] = len(rows) - fits.complete.n
         for ratio in fits.ratios(contrasts, level, of_imputed=False):
             yield _ratio_figure(COMPLETE, ratio, fits.complete, fits, floor, level, reasons)
 
@@ -258,7 +262,7 @@ def _recurrent(
             continue
         sessions = analysis != "death_competing"
         reasons: dict[str, Any] = dict(spells.not_counted) if sessions else {}
-        reasons["item_empty"] = (len(every) if sessions else len(first)) - fit.n
+        reasons["covariate_missing"] = (len(every) if sessions else len(first)) - fit.n
         estimates, lower, upper = limits(weights, fit, level)
         for contrast, *row in zip(contrasts, estimates, lower, upper, strict=True):
             ratio = Ratio(contrast, *(float(value) for value in row))

@@ -14,7 +14,7 @@ from .._queries import SESSION_HERE, kept, rows
 from ..figure import NOT_COUNTED_REASONS
 from ..groups import shared_texts, shared_values
 
-MOST_PATIENTS = 100_000
+MOST_PATIENTS = 200_000
 """Above this, a random sample of so many patients is taken: two cores fit it within a minute."""
 
 

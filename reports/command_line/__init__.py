@@ -10,6 +10,7 @@ from . import (  # noqa: F401  (each module registers its commands)
     _intake,
     _intake_report,
     _mapping,
+    _model,
     _patients,
     _pseudonymise,
     _registry,
