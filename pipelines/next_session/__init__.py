@@ -4,7 +4,8 @@ from .causes import COMPETING, next_session_causes
 from .differences import next_session_differences
 from .estimands import ESTIMANDS
 from .follow_up import next_session_follow_up
-from .probability import DEFAULT_AT_DAYS, time_to_next_session
+from .probability import time_to_next_session
+from .reading import DEFAULT_AT_DAYS
 from .sensitivity import next_session_sensitivity
 from .summaries import next_session_summaries
 from .total_sessions import further_sessions

@@ -9,13 +9,13 @@ from registry.definition.codes import SESSION_REASON
 from registry.errors import GraftledgerError
 from registry.store import Registry
 
-from ..estimators import IncidenceCurves, cumulative_incidence, incidence_at
+from ..estimators import cumulative_incidence, incidence_at
 from ..figure import Figure
 from ..groups import EVERYBODY, Chosen, chosen_fields
 from ..measures import DEATH_BEFORE_NEXT_SESSION, NEXT_SESSION_CAUSES, NEXT_SESSION_WITH_DEATH, SessionCause
 from .estimands import session_number
-from .probability import DEFAULT_AT_DAYS, flags
-from .spells import GroupTables, Request, group_tables, nobody, refuse_negative
+from .reading import DEFAULT_AT_DAYS, Subject, figure_at
+from .spells import Request, group_tables, nobody, refuse_negative
 
 COMPETING = ("death", "reason")
 _DEATH = "death"
@@ -68,7 +68,11 @@ def next_session_causes(
     for group, tables in groups.items():
         curves = cumulative_incidence(tables.risk.get("here", nobody(names)))
         for cause, measure in zip(names, measures, strict=True):
-            figures += _read(registry, curves, cause, measure, at_days, level, tables, request.named(group))
+            subject = Subject(measure, "aalen_johansen", request, request.named(group), tables, level, tables.n)
+            for read in incidence_at(curves, cause, at_days, level):
+                seen = read.estimate is not None and curves.counts.first_day == 0
+                fewest = curves.counts.smallest_at_risk(read.at_days) if seen else None
+                figures.append(figure_at(subject, read, fewest))
     return tuple(figures)
 
 
@@ -86,41 +90,3 @@ def session_cause_sql(causes: Sequence[SessionCause]) -> str:
         listed = ", ".join(f"'{reason}'" for reason in cause.reasons)
         cases.append(f"when next_here_reason in ({listed}) then '{cause.name}'")
     raise ValueError("the last cause must take the sessions that are left")
-
-
-def _read(
-    registry: Registry,
-    curves: IncidenceCurves,
-    cause: str,
-    measure: str,
-    at_days: Sequence[int],
-    level: float,
-    tables: GroupTables,
-    named: dict[str, str],
-) -> list[Figure]:
-    figures = []
-    for read in incidence_at(curves, cause, at_days, level):
-        known = read.estimate is not None and curves.counts.first_day == 0
-        fewest = min(read.at_risk, curves.counts.smallest_at_risk(read.at_days)) if known else 0
-        figures.append(
-            Figure(
-                measure=measure,
-                group=named,
-                method="aalen_johansen",
-                at=read.at_days,
-                estimate=read.estimate if known else None,
-                lower=read.lower if known else None,
-                upper=read.upper if known else None,
-                level=level,
-                n=tables.n,
-                n_unit="patients",
-                n_clusters=tables.n,
-                events=read.events,
-                at_risk=read.at_risk,
-                not_counted=tables.not_counted,
-                flags=flags(
-                    tables.n, beyond=read.beyond_follow_up, fewest=fewest, floor=registry.settings.floor_at_risk
-                ),
-            )
-        )
-    return figures

@@ -15,7 +15,8 @@ from ..figure import Figure
 from ..groups import EVERYBODY, Chosen, chosen_fields, group_columns
 from ..measures import FOLLOW_UP_COMPLETENESS, MEDIAN_FOLLOW_UP
 from .estimands import ANYWHERE, HERE, session_number
-from .probability import DEFAULT_AT_DAYS, known_estimand
+from .probability import known_estimand
+from .reading import DEFAULT_AT_DAYS
 from .spells import GroupTables, Request, folded, kept_spells, nobody
 
 BOUND_STEPS = (*ANYWHERE.steps[:-1], "spell_bounds")

@@ -8,19 +8,17 @@ from typing import Any
 
 import polars as pl
 
-from registry.durations import years
 from registry.errors import GraftledgerError, nearest
 from registry.store import Registry
 
 from .._queries import rows
-from ..estimators import SurvivalCurve, clustered_survival, product_limit, survival_at
+from ..estimators import SurvivalCurve, clustered_survival, product_limit
 from ..figure import Figure
 from ..groups import EVERYBODY, Chosen, chosen_fields, group_columns
 from .either_event import either_event
 from .estimands import ESTIMANDS, FROM_FIRST, HERE, Estimand, session_number
+from .reading import DEFAULT_AT_DAYS, Subject, event_figures
 from .spells import Group, GroupTables, Request, folded, kept_spells, nobody, refuse_negative
-
-DEFAULT_AT_DAYS = tuple(years(count) for count in (1, 2, 3, 5, 10))
 
 CLUSTERED = "kaplan_meier_clustered"
 
@@ -98,15 +96,18 @@ def time_to_next_session(
                 if first_operated == "elsewhere":
                     named["first_operated"] = "elsewhere"
                 curve, patients = clustered.get(group, (None, None))
-                figures += _read(
-                    registry,
-                    curve or curve_of(tables, meaning),
-                    at_days,
-                    level,
+                subject = Subject(
+                    meaning.measure,
+                    CLUSTERED if several else meaning.method,
+                    request,
+                    named,
                     tables,
+                    level,
+                    tables.n,
+                    "sessions" if several else "patients",
                     patients,
-                    {"measure": meaning.measure, "group": named, "method": CLUSTERED if several else meaning.method},
                 )
+                figures += event_figures(subject, curve or curve_of(tables, meaning), at_days)
     return tuple(figures)
 
 
@@ -155,51 +156,3 @@ def _clustered(
         spells = part.select("patient", "alike", "spells").explode("spells").unnest("spells")
         curves[key] = (clustered_survival(spells), int(part.get_column("alike").sum()))
     return curves
-
-
-def _read(
-    registry: Registry,
-    curve: SurvivalCurve,
-    at_days: Sequence[int],
-    level: float,
-    tables: GroupTables,
-    patients: int | None,
-    shared: Mapping[str, Any],
-) -> list[Figure]:
-    """The curve at each day, as figures. patients: how many they are where one may give several spells."""
-    n = tables.n
-    figures = []
-    for read in survival_at(curve, at_days, level):
-        # a probability from the session on needs somebody followed from the session on
-        known = read.estimate is not None and curve.first_day == 0
-        fewest = min(read.at_risk, curve.fewest_trials(read.at_days)) if known else 0
-        figures.append(
-            Figure(
-                **shared,
-                at=read.at_days,
-                estimate=complement(read.estimate) if known else None,
-                lower=complement(read.upper) if known else None,
-                upper=complement(read.lower) if known else None,
-                level=level,
-                n=n,
-                n_unit="patients" if patients is None else "sessions",
-                n_clusters=n if patients is None else patients,
-                events=read.events,
-                at_risk=read.at_risk,
-                not_counted=tables.not_counted,
-                flags=flags(n, beyond=read.beyond_follow_up, fewest=fewest, floor=registry.settings.floor_at_risk),
-            )
-        )
-    return figures
-
-
-def flags(n: int, *, beyond: bool, fewest: int, floor: int) -> tuple[str, ...]:
-    """What to flag a figure read from a curve with. fewest: at risk at some time up to then, or after it."""
-    if n and beyond:
-        return ("beyond_follow_up",)
-    return ("too_few",) if fewest < floor else ()
-
-
-def complement(share: float | None) -> float | None:
-    """The share that has had the event, from the share that has not."""
-    return None if share is None else 1.0 - share

@@ -15,7 +15,6 @@ from ..estimators import (
     WeightedSurvival,
     censoring_weighted,
     product_limit,
-    survival_at,
     weighted_survival,
 )
 from ..figure import Figure
@@ -31,8 +30,8 @@ from ..measures import (
 from .either_event import either_event
 from .estimands import ANYWHERE, session_number
 from .follow_up import BOUND_STEPS
-from .probability import DEFAULT_AT_DAYS, complement, flags
-from .spells import Group, GroupTables, Request, folded, kept_spells, nobody, refuse_negative
+from .reading import DEFAULT_AT_DAYS, Subject, event_figures
+from .spells import Group, Request, folded, kept_spells, nobody, refuse_negative
 
 LOSS_FIELDS = ("age_band", "site_code")
 """What the model for loss is made of."""
@@ -88,15 +87,13 @@ def next_session_sensitivity(
         named = request.named(group)
         for measure, ending in _BOUNDS.items():
             risk = tables.risk.get(ending, nobody())
-            curve = product_limit(risk)
             n = int(risk.select(pl.sum_horizontal("events", "censored").sum()).item() or 0)
-            figures += _read(registry, curve, measure, "kaplan_meier_loglog", at_days, level, n, tables, named)
+            subject = Subject(measure, "kaplan_meier_loglog", request, named, tables, level, n)
+            figures += event_figures(subject, product_limit(risk), at_days)
         if group in weighted:
             here, told, intervals = weighted[group]
-            curve = either_event(here, told.curve)
-            figures += _read(
-                registry, curve, CONTACT_WEIGHTED, "contact_weighted_loglog", at_days, level, tables.n, tables, named
-            )
+            subject = Subject(CONTACT_WEIGHTED, "contact_weighted_loglog", request, named, tables, level, tables.n)
+            figures += event_figures(subject, either_event(here, told.curve), at_days)
             figures += _weights(told, intervals, at_days, named, level)
     return tuple(figures)
 
@@ -130,43 +127,6 @@ def _cell(cells: Sequence[str]) -> pl.Expr:
     people = (pl.col("events") + pl.col("censored")).sum()
     size = people.over(list(cells)) if cells else people
     return pl.when(size < SMALLEST_CELL).then(pl.lit("small cells")).otherwise(name)
-
-
-def _read(
-    registry: Registry,
-    curve: SurvivalCurve,
-    measure: str,
-    method: str,
-    at_days: Sequence[int],
-    level: float,
-    n: int,
-    tables: GroupTables,
-    named: dict[str, str],
-) -> list[Figure]:
-    figures = []
-    for read in survival_at(curve, at_days, level):
-        known = read.estimate is not None and curve.first_day == 0
-        fewest = min(read.at_risk, curve.counts.smallest_at_risk(read.at_days)) if known else 0
-        figures.append(
-            Figure(
-                measure,
-                n,
-                "patients",
-                method,
-                group=named,
-                at=read.at_days,
-                estimate=complement(read.estimate) if known else None,
-                lower=complement(read.upper) if known else None,
-                upper=complement(read.lower) if known else None,
-                level=level,
-                n_clusters=n,
-                events=read.events,
-                at_risk=read.at_risk,
-                not_counted=tables.not_counted,
-                flags=flags(n, beyond=read.beyond_follow_up, fewest=fewest, floor=registry.settings.floor_at_risk),
-            )
-        )
-    return figures
 
 
 def _weights(

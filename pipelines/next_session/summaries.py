@@ -12,7 +12,8 @@ from ..figure import Figure
 from ..groups import EVERYBODY, Chosen, chosen_fields
 from ..measures import DAYS_TO_NEXT_SESSION, DAYS_WITHOUT_NEXT_SESSION
 from .estimands import HERE, session_number
-from .probability import DEFAULT_AT_DAYS, curve_of
+from .probability import curve_of
+from .reading import DEFAULT_AT_DAYS
 from .spells import Request, group_tables, refuse_negative
 
 SHARES = (0.1, 0.25, 0.5)

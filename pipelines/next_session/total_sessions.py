@@ -15,7 +15,7 @@ from ..estimators import mean_at, mean_cumulative
 from ..figure import Figure
 from ..groups import EVERYBODY, Chosen, chosen_fields, group_columns
 from ..measures import FURTHER_SESSIONS
-from .probability import DEFAULT_AT_DAYS, flags
+from .reading import DEFAULT_AT_DAYS, Subject, figure_at
 from .spells import Group, Request, folded, kept_spells, refuse_negative
 
 
@@ -57,29 +57,10 @@ def further_sessions(
     figures = []
     for group, tables in groups.items():
         curve = mean_cumulative(_stretches(parts.get(group, table.clear())))
+        subject = Subject(FURTHER_SESSIONS, "mean_cumulative", request, request.named(group), tables, level, tables.n)
         for read in mean_at(curve, at_days, level):
-            known = read.estimate is not None and curve.counts.first_day == 0
-            fewest = min(read.at_risk, curve.counts.smallest_at_risk(read.at_days)) if known else 0
-            beyond = read.reason == "beyond_follow_up"
-            figures.append(
-                Figure(
-                    FURTHER_SESSIONS,
-                    tables.n,
-                    "patients",
-                    "mean_cumulative",
-                    group=request.named(group),
-                    at=read.at_days,
-                    estimate=read.estimate if known else None,
-                    lower=read.lower if known else None,
-                    upper=read.upper if known else None,
-                    level=level,
-                    n_clusters=tables.n,
-                    events=read.events,
-                    at_risk=read.at_risk,
-                    not_counted=tables.not_counted,
-                    flags=flags(tables.n, beyond=beyond, fewest=fewest, floor=registry.settings.floor_at_risk),
-                )
-            )
+            seen = read.estimate is not None and curve.counts.first_day == 0
+            figures.append(figure_at(subject, read, curve.counts.smallest_at_risk(read.at_days) if seen else None))
     return tuple(figures)
 
 
