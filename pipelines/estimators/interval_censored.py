@@ -72,7 +72,8 @@ def turnbull(table: pl.DataFrame) -> TurnbullCurve:
     than chance looks would find them) and where the well stop coming. Where mass sits inside an interval is not
     known, only how much: read both bounds. With looks on any day it approaches the truth slowly (with the cube root
     of the number of people), and an ordinary bootstrap of it is then not valid; see `presence_with_limits`.
-    In rare tables the masses are not unique; the log-likelihood and the fit to every interval are.
+    In rare tables the masses are not unique; the log-likelihood and the fit to every interval are. Where counts differ
+    by many orders of magnitude it stops when rounding leaves nothing to gain: the gap says how near it came.
     table: left_day, right_day (empty: not seen to end), n; see `checked_intervals`. No rows, or n of 0: no masses.
     Raises: CountsError, as `checked_intervals`.
     Source: Turnbull 1976, J R Stat Soc B 38:290-295; Gentleman & Geyer 1994, Biometrika 81:618-623 (when it is the

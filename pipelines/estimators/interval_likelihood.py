@@ -8,6 +8,8 @@ from pipelines.estimators.counts import Ints
 from pipelines.estimators.limits import Floats
 
 STEPS = 20_000
+# Without a smaller gap for so many steps, only rounding is left: masses of 1e-8 beside 1 have no more digits.
+WITHOUT_GAIN = 100
 # A step of the convex minorant must gain at least this share of what its slope promises, or it is halved.
 SUFFICIENT, SHORTEST = 1e-4, 1e-9
 
@@ -35,20 +37,23 @@ def fitted_masses(first: Ints, past: Ints, count: Floats, m: int, tolerance: flo
     people = count.sum()
     share = count / people
     reached = np.linspace(0.0, 1.0, m + 1)
+    best, smallest, gained_at = reached, np.inf, 0
     for iteration in range(STEPS + 1):
         pull = share / (reached[past] - reached[first])
         change = np.bincount(first, pull, m + 1) - np.bincount(past, pull, m + 1)
         expected = np.cumsum(change)[:m]
         gap = float(expected.max()) - 1.0
-        if gap <= tolerance or iteration == STEPS:
+        if gap < smallest:
+            best, smallest, gained_at = reached, gap, iteration
+        if gap <= tolerance or iteration - gained_at >= WITHOUT_GAIN:
             break
         mass = np.diff(reached) * expected
         reached = np.concatenate([[0.0], np.cumsum(mass / mass.sum())])
         reached[m] = 1.0
         if m > 1:
             reached = _minorant_step(reached, first, past, share, m)
-    log_likelihood = float(count @ np.log(reached[past] - reached[first]))
-    return MassFit(np.diff(reached), log_likelihood, max(gap, 0.0), iteration)
+    log_likelihood = float(count @ np.log(best[past] - best[first]))
+    return MassFit(np.diff(best), log_likelihood, max(smallest, 0.0), iteration)
 
 
 def _merged(first: Ints, past: Ints, count: Floats, m: int) -> tuple[Ints, Ints, Floats]:
