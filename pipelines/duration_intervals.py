@@ -31,6 +31,10 @@ class DurationRequest:
     chosen: Chosen
     as_of: date | None
 
+    def named(self, group: Group) -> dict[str, str]:
+        """A group's values by field."""
+        return dict(zip((field.name for field in self.fields), group, strict=True))
+
     @property
     def texts(self) -> dict[str, str]:
         return {

@@ -37,6 +37,8 @@ from .figure import NOT_COUNTED_REASONS, Figure
 from .groups import EVERYBODY, NOT_RECORDED, Chosen, all_groups, chosen_fields
 
 TURNBULL, BOUND = "turnbull_bootstrap", "turnbull_bound"
+APART = 1e-6
+"""Bounds that are closer are one number, but for rounding."""
 
 
 def durations(
@@ -70,11 +72,13 @@ def durations(
     of: name of a duration (`duration_measures`), such as numbness-donor. by: names of at most two fields.
     at_days: days since the session; None takes those of the measure. chosen: whose sessions are looked at. as_of:
     what happened later is ignored. level: above 0, below 1.
-    Returns figures of five measures, each by group, then day. `_still`: estimate in the middle of its bounds, n
+    Returns figures of five measures, each by day, then group. `_still`: estimate in the middle of its bounds, n
     sessions in n_clusters patients, events known to be over by the day, at_risk looked at on the day or later and not
-    known to be over before. `_still_at_least`, `_still_at_most`: the bounds, without limits of their own.
+    known to be over before. `_still_at_least`, `_still_at_most`: the bounds, only where they differ. Bounds that agree
+    on a day far from usual visits still rest on few looks: there only the limits say how little is known.
     `_never_over_at_most`: highest share in whom it may be for good, at the last day on which the curve falls and as
-    many are followed as the floor asks; upper is its upper limit. It is a bound, not an estimate: the share may be 0.
+    many are followed as the floor asks. It is a bound, not an estimate: the share may be 0, so lower is 0; upper is
+    the upper limit of the bound.
     `_gone_then_back`: share of sessions whose answers conflict. too_few: fewer than the floor are still followed while
     more were lost before the day, or fewer than the floor tell at all. beyond_follow_up: nobody was looked at so late.
     Raises: GraftledgerError for an unknown duration or field, or a day before from_day.
@@ -95,9 +99,14 @@ def durations(
     parts = [_group_figures(request, counts.get(group, {}), intervals.get(group), days, level) for group in groups]
     figures: list[Figure] = []
     for name in (measure.name, measure.at_least, measure.at_most, measure.never_at_most, measure.conflict):
-        for group, part in zip(groups, parts, strict=True):
-            named = dict(zip((field.name for field in request.fields), group, strict=True))
-            figures += [Figure(**fields, measure=name, group=named, level=level) for fields in part[name]]
+        of_name = [
+            Figure(**fields, measure=name, group=request.named(group), level=level)
+            for group, part in zip(groups, parts, strict=True)
+            for fields in part[name]
+        ]
+        if name != measure.never_at_most:  # whose day each group has for itself
+            of_name.sort(key=lambda figure: days.index(figure.at) if figure.at is not None else 0)
+        figures += of_name
     return tuple(figures)
 
 
@@ -180,12 +189,13 @@ def _group_figures(
         middle = None if least is None or most is None else (least + most) / 2.0
         limits = {"lower": reading.lower, "upper": reading.upper}
         figures[measure.name].append({**at_day, **limits, "estimate": middle, "method": TURNBULL})
-        figures[measure.at_least].append({**at_day, "estimate": least, "method": BOUND})
-        figures[measure.at_most].append({**at_day, "estimate": most, "method": BOUND})
+        if least is not None and most is not None and most - least > APART:
+            figures[measure.at_least].append({**at_day, "estimate": least, "method": BOUND})
+            figures[measure.at_most].append({**at_day, "estimate": most, "method": BOUND})
     never: dict[str, Any] = {**shared, "method": BOUND, "flags": () if sure else few}
     if bound:
         upper = found.readings[-1].upper
-        told = {"events": bound.ended, "at_risk": bound.followed}
+        told = {"events": bound.ended, "at_risk": bound.followed, "lower": None if upper is None else 0.0}
         never |= {"at": bound.at_days, "estimate": bound.most, "upper": upper, **told}
     figures[measure.never_at_most] = [never]
     back = counted.get("gone_then_back", 0)

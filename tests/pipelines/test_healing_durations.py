@@ -257,18 +257,19 @@ def test_the_share_and_what_stands_beside_it(empty: Registry) -> None:
     assert still[4].estimate is None
     assert still[4].lower is None
     # between looks only both bounds are known
-    least = {f.at: f.estimate for f in figures if f.measure == "numbness_donor_still_at_least"}
-    most = {f.at: f.estimate for f in figures if f.measure == "numbness_donor_still_at_most"}
-    assert (least[135], most[135]) == (pytest.approx(0.2, abs=1e-6), pytest.approx(0.4, abs=1e-6))
-    assert least[182] == pytest.approx(most[182])
-    for figure in still[:4]:
-        assert figure.lower is not None
-        assert figure.upper is not None
-        assert figure.lower <= least[figure.at]  # type: ignore[operator]
-        assert figure.upper >= most[figure.at]  # type: ignore[operator]
+    bounds = {f.measure: (f.at, f.estimate) for f in figures if "_still_at_" in f.measure}
+    assert bounds == {
+        "numbness_donor_still_at_least": (135, pytest.approx(0.2, abs=1e-6)),
+        "numbness_donor_still_at_most": (135, pytest.approx(0.4, abs=1e-6)),
+    }
+    between = still[1]
+    assert between.lower is not None
+    assert between.upper is not None
+    assert between.lower < 0.2
+    assert between.upper > 0.4
     (never,) = (f for f in figures if f.measure == "numbness_donor_never_over_at_most")
     # the curve falls at 182 too, but then only four are followed
-    assert (never.at, never.lower, never.flags) == (91, None, ())
+    assert (never.at, never.lower, never.flags) == (91, 0.0, ())
     assert never.estimate == pytest.approx(0.4, abs=1e-6)
     assert never.upper is not None
     assert 0.4 < never.upper < 0.9
@@ -284,12 +285,13 @@ def test_where_all_have_ended_the_limit_is_exact(empty: Registry) -> None:
         visit=[{"session_key": f"s{n}", "visited_on": on(91), **FREE} for n in range(6)],
     )
     figures = durations(empty, of="numbness-donor", at_days=[91])
-    for figure in (figures[0], figures[3]):
+    still, never, _ = figures
+    assert never.measure == "numbness_donor_never_over_at_most"
+    for figure in (still, never):
+        assert figure.lower == 0.0
         assert figure.flags == ("too_few",)
         assert figure.estimate == 0.0
         assert figure.upper == pytest.approx(clopper_pearson(0, 6).upper)
-    assert (figures[0].lower, figures[3].lower) == (0.0, None)
-    assert figures[3].measure == "numbness_donor_never_over_at_most"
 
 
 def test_answers_that_conflict_are_counted(empty: Registry) -> None:
@@ -308,6 +310,10 @@ def test_every_group_is_shown_and_the_same_again(empty: Registry) -> None:
     assert still["combined"].estimate is None
     assert still["combined"].flags == ("too_few",)
     assert still["strip"].n == 10
+    split = durations(empty, of="numbness-donor", by=("technique",), at_days=[182, 91])
+    order = [(f.at, f.group["technique"]) for f in split if f.measure == "numbness_donor_still"]
+    techniques = [technique for _, technique in order[:3]]
+    assert order == [(day, technique) for day in (182, 91) for technique in techniques]
 
 
 def test_comparison_and_laws_of_groups(empty: Registry) -> None:
