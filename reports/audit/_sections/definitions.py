@@ -29,6 +29,7 @@ _REASONS = {
     "enrolled_for_session": "the patient enrolled for a session, so that those without one were not seen",
     "present_before": "it was there before surgery already, so that the session cannot be told to have caused it",
     "dates_shifted": "the site moved all dates of the patient, which bars analyses by calendar time",
+    "covariate_missing": "an answer that a model takes is not known for the patient",
     "not_counted": "for a reason that has no name of its own",
 }
 """What each reason means. A test holds the list against the reasons there are."""
