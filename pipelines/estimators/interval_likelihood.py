@@ -9,7 +9,7 @@ from pipelines.estimators.limits import Floats
 
 STEPS = 20_000
 # Without a smaller gap for so many steps, only rounding is left: masses of 1e-8 beside 1 have no more digits.
-WITHOUT_GAIN = 100
+WITHOUT_GAIN = 500
 # A step of the convex minorant must gain at least this share of what its slope promises, or it is halved.
 SUFFICIENT, SHORTEST = 1e-4, 1e-9
 

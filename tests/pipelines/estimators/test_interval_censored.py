@@ -258,3 +258,14 @@ def test_without_wide_intervals_it_is_kaplan_meier(people: list[tuple[int, int, 
     curve = turnbull(table(*((day - 1, day, n) if event else (day, None, n) for day, event, n in people)))
     _, most = curve.bounds(limit.day)
     np.testing.assert_allclose(most, limit.survival, atol=1e-7)
+
+
+def test_counts_that_differ_by_nine_orders_of_magnitude_end_where_rounding_does() -> None:
+    """Masses down to 1e-10: the gap cannot reach TOLERANCE, but the steps end, close to the maximum."""
+    rng = np.random.default_rng(137)
+    left, length = rng.integers(0, 400, 150), rng.integers(1, 40, 150)
+    count = np.exp(rng.normal(0, 6, 150)).astype(np.int64) + 1
+    assert count.max() > 10**9
+    curve = turnbull(table(*zip(left.tolist(), (left + length).tolist(), count.tolist(), strict=True)))
+    assert curve.gap < 1e-6
+    assert curve.iterations < 5_000
