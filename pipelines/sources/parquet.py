@@ -25,6 +25,7 @@ def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> li
     """The one sheet of the file. Raises: GraftledgerError where it is broken, has no rows or holds other types."""
     with _opened(path, label) as parquet:
         schema = parquet.schema_arrow
+        names = schema.names
         unreadable = [position for position, kind in enumerate(schema.types, start=1) if not _has_text(kind)]
         if unreadable:
             raise GraftledgerError(
@@ -37,17 +38,17 @@ def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> li
                     for position in unreadable
                 )
             )
-        check_extent(parquet.metadata.num_rows, len(schema.names), label)
-        sheet = make_sheet(label, None, sha256, schema.names, _frames(parquet, label), has_number_cells=True)
+        check_extent(parquet.metadata.num_rows, len(names), label)
+        sheet = make_sheet(label, None, sha256, names, _frames(parquet, len(names), label), has_number_cells=True)
     if sheet.frame.is_empty():
         raise GraftledgerError(Fault("the file has no rows.", label, mend="Leave it out, or send it with its rows."))
     return [sheet]
 
 
-def _frames(parquet: Any, label: str) -> Iterator[pl.DataFrame]:
+def _frames(parquet: Any, width: int, label: str) -> Iterator[pl.DataFrame]:
     import pyarrow as pa
 
-    names = [f"c{position}" for position in range(len(parquet.schema_arrow.names))]
+    names = [f"c{position}" for position in range(width)]
     size = 0
     try:
         for batch in parquet.iter_batches(batch_size=_BATCH_ROWS):
@@ -71,7 +72,7 @@ def _opened(path: Path, label: str) -> Any:
 
     try:
         return parquet.ParquetFile(path)
-    except pa.ArrowException:
+    except (pa.ArrowException, UnicodeDecodeError):  # the latter for a column name that is not UTF-8
         raise _damaged(label) from None
     except OSError as error:
         if error.errno is not None:

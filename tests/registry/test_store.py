@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from registry.database_errors import database_fault
 from registry.errors import GraftledgerError
 from registry.store import DATABASE_FILE, SCHEMA_VERSION, open_registry, start_registry
 
@@ -89,3 +91,41 @@ def test_a_registry_in_use_by_another_program(empty_registry: Path) -> None:
 def test_reading_cannot_write(empty_registry: Path) -> None:
     with open_registry(empty_registry) as registry, pytest.raises(duckdb.Error):
         registry.connection.execute("delete from registry_info")
+
+
+def test_damage_in_a_block_is_not_taken_for_a_lock(empty_registry: Path) -> None:
+    path = empty_registry / DATABASE_FILE
+    content = path.read_bytes()
+    path.write_bytes(content[:12_288] + bytes(len(content) - 12_288))
+    with pytest.raises(GraftledgerError, match="or it is damaged"), open_registry(empty_registry):
+        pass
+
+
+def test_a_database_that_is_gone_while_its_settings_are_there(empty_registry: Path) -> None:
+    (empty_registry / DATABASE_FILE).unlink()
+    with pytest.raises(GraftledgerError, match="the database is missing"), open_registry(empty_registry):
+        pass
+
+
+def test_a_wrong_statement_keeps_its_own_error(empty_registry: Path) -> None:
+    """For those who ask the registry questions in Python."""
+    with open_registry(empty_registry) as registry, pytest.raises(duckdb.CatalogException):
+        registry.connection.execute("from no_such_table")
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (duckdb.IOException('Could not set lock on file "x": Conflicting lock is held'), "in use by another program"),
+        (duckdb.TransactionException('Failed to commit: Could not write file "x": No space left on device'), "full"),
+        (duckdb.TransactionException('Failed to commit: Cannot open file "x": Permission denied'), "may not be opened"),
+        (duckdb.Error("Corrupt database file: wrong checksum in block at location 1"), "damaged"),
+        (duckdb.OutOfMemoryException("Out of Memory Error: failed to allocate"), "not enough memory"),
+        (duckdb.IOException('Could not do with "/lock/no space left/damaged"'), r"could not be used \(IOException\)"),
+    ],
+)
+def test_errors_of_the_engine_in_plain_words(error: duckdb.Error, words: str) -> None:
+    """The texts are those that the engine wrote when this was built; a path in them says nothing."""
+    fault = database_fault(error, "registry.duckdb")
+    assert re.search(words, fault.what)
+    assert fault.mend

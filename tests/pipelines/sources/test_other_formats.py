@@ -70,6 +70,14 @@ def test_parquet_of_other_types_or_damaged_is_refused(tmp_path: Path) -> None:
             read_source(path)
 
 
+def test_parquet_with_a_column_name_that_is_not_utf_8_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "names.parquet"
+    pl.DataFrame({"technique": ["strip"]}).write_parquet(path)
+    path.write_bytes(path.read_bytes().replace(b"technique", b"techni\xb7ue"))
+    with pytest.raises(GraftledgerError, match="not a Parquet file, or it is damaged"):
+        read_source(path)
+
+
 def test_limits_hold_for_every_format(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     frame = pl.DataFrame({f"c{column}": ["x"] * 50 for column in range(20)})
     frame.write_csv(tmp_path / "file.csv")
