@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,19 +34,21 @@ class Ratio:
 
 @dataclass(frozen=True, eq=False)
 class Fits:
-    """used: the covariates in the end. complete: the fit to complete cases, with its spells; None where there is none.
+    """used: the covariates in the end. complete: the fit to complete cases, perhaps without a level that
+    none of them has with an event; None where there is none. complete_spells: all of them.
 
     completed: fits to each imputed set; empty where nothing is missing. first_set: spells of the first of them, or the
-    complete ones. places: columns by covariate.
+    complete ones. places: columns by covariate. without_gap: spells of which every covariate is known.
     """
 
     used: tuple[Used, ...]
     remarks: tuple[Remark, ...]
     complete: CoxFit | None
-    complete_spells: Spells | None
+    complete_spells: Spells
     completed: tuple[CoxFit, ...]
     first_set: Spells
     places: dict[str, list[int]]
+    without_gap: int
 
     @property
     def first_fit(self) -> CoxFit:
@@ -72,6 +74,7 @@ class Fits:
             lost = result.missing_information
         else:
             assert self.complete is not None
+            contrasts, weights = told_by(contrasts, self.first_set.names, self.complete)
             estimates, lower, upper = limits(weights, self.complete, level)
             lost = np.zeros(len(weights))
         return [
@@ -86,6 +89,37 @@ def limits(weights: Floats, fit: CoxFit, level: float) -> tuple[Floats, Floats, 
 
     estimates, reach = weights @ fit.coefficients, norm.ppf((1 + level) / 2) * np.sqrt(_variance(weights, fit))
     return estimates, estimates - reach, estimates + reach
+
+
+def told_by(
+    contrasts: Sequence[design.Contrast], names: tuple[str, ...], fit: CoxFit
+) -> tuple[list[design.Contrast], Floats]:
+    """The contrasts that a fit with fewer columns still tells, and their weights on its columns.
+
+    names: of the columns that the contrasts are written for.
+    """
+    kept = [names.index(name) for name in fit.names]
+    gone = [column for column in range(len(names)) if column not in kept]
+    told = [contrast for contrast in contrasts if not contrast.weights[gone].any()]
+    return told, np.array([contrast.weights[kept] for contrast in told]).reshape(len(told), len(kept))
+
+
+def fit_levels_with_events(spells: Spells, fit: Callable[[Spells], CoxFit] = fit_cox) -> CoxFit | None:
+    """The fit to part of the spells, where a level may have nobody, or nobody with an event.
+
+    Such a level goes, with its spells. None where nothing is left, or a number has no ratio.
+    """
+    while spells.names and spells.size:
+        try:
+            return fit(spells)
+        except ModelError as problem:
+            gone = [column for column, name in enumerate(spells.names) if name in problem.columns]
+            if not gone or not np.isin(spells.x[:, gone], (0.0, 1.0)).all():
+                return None
+            rows = (spells.x[:, gone] == 0).all(axis=1)
+            left = [column for column in range(len(spells.names)) if column not in gone]
+            spells = spells.with_x(spells.x[:, left], tuple(spells.names[column] for column in left)).taken(rows)
+    return None
 
 
 def fit_model(rows: pl.DataFrame, prepared: Prepared, sets: int = SETS) -> Fits:
@@ -113,12 +147,10 @@ def _fitted(rows: pl.DataFrame, used: tuple[Used, ...], remarks: tuple[Remark, .
     complete_spells, places = _spells(rows, {each.name: each.values for each in found}, used, stratum, ~missing)
     if not missing.any():
         fit = fit_cox(complete_spells)
-        return Fits(used, remarks, fit, complete_spells, (), complete_spells, places)
-    complete = None
-    try:
-        complete = fit_cox(complete_spells)
-    except ModelError as problem:
-        remarks = (*remarks, Remark("no_estimate", COMPLETE, problem.columns, int((~missing).sum())))
+        return Fits(used, remarks, fit, complete_spells, (), complete_spells, places, len(rows))
+    complete = fit_levels_with_events(complete_spells)
+    if complete is None:
+        remarks = (*remarks, Remark("no_estimate", COMPLETE, n=complete_spells.size))
     completed: list[CoxFit] = []
     first_set: Spells | None = None
     for values in imputed(found, _known(rows, stratum), sets, SEED):
@@ -126,7 +158,7 @@ def _fitted(rows: pl.DataFrame, used: tuple[Used, ...], remarks: tuple[Remark, .
         first_set = first_set or spells
         completed.append(fit_cox(spells, completed[-1].coefficients if completed else None))
     assert first_set is not None
-    return Fits(used, remarks, complete, complete_spells if complete else None, tuple(completed), first_set, places)
+    return Fits(used, remarks, complete, complete_spells, tuple(completed), first_set, places, complete_spells.size)
 
 
 def _spells(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -19,8 +18,8 @@ from ..regression.errors import ModelError
 from . import design
 from .checks import check_figures
 from .covariates import UNKNOWN
-from .fitting import SETS, Fits, Ratio, fit_model, limits
-from .measures import AGES, COMPLETE, HAZARD_RATIO, IMPUTED, MISSING
+from .fitting import SETS, Fits, Ratio, fit_model, limits, told_by
+from .measures import AGES, COMPLETE, DEATH_COMPETING, HAZARD_RATIO, IMPUTED, MISSING
 from .preparing import LEAST_EVENTS, Remark, prepared
 from .recurrent import recurrent_fits
 from .spells import MOST_PATIENTS, ModelSpells, model_spells
@@ -126,7 +125,7 @@ def next_session_model(
     ]
     if recurrent:
         every = model_spells(registry, every_session=True, as_of=as_of, most_patients=most_patients)
-        figures += _recurrent(rows, plan.kept(every.rows), every, fits, floor, level)
+        figures += _recurrent(rows, plan.kept(every.rows), every, not_counted, fits, floor, level)
     curve = next((one for one in fits.used if one.knots), None)
     shown = fits.ratios(design.contrasts(fits.used), level, of_imputed=True) if fits.completed else []
     return NextSessionModel(
@@ -136,7 +135,7 @@ def next_session_model(
         patients=first.patients,
         events=int(rows["had_event"].sum()),
         columns=len(fits.first_fit.names),
-        complete=len(rows) if not fits.completed else fits.complete.n if fits.complete else 0,
+        complete=fits.without_gap,
         sets=len(fits.completed),
         knots=curve.knots if curve else (),
         lost=max((ratio.missing_information for ratio in shown), default=0.0),
@@ -169,11 +168,18 @@ def _ratios(
         for ratio in fits.ratios(contrasts, level, of_imputed=True):
             yield _ratio_figure(IMPUTED, ratio, fits.completed[0], fits, floor, level, not_counted)
     if fits.complete:
-        reasons = dict(not_counted)
-        if len(rows) > fits.complete.n:
-            reasons["covariate_missing"] = len(rows) - fits.complete.n
+        reasons = _with_gaps(not_counted, len(rows), fits.without_gap, fits.complete.n)
         for ratio in fits.ratios(contrasts, level, of_imputed=False):
             yield _ratio_figure(COMPLETE, ratio, fits.complete, fits, floor, level, reasons)
+
+
+def _with_gaps(not_counted: Mapping[str, int], spells: int, without_gap: int, fitted: int) -> dict[str, int]:
+    """The spells not counted, with those that have a gap, and those left out with a level without an event."""
+    more = {"covariate_missing": spells - without_gap, "not_counted": without_gap - fitted}
+    return {
+        **not_counted,
+        **{reason: not_counted.get(reason, 0) + count for reason, count in more.items() if count},
+    }
 
 
 def _ratio_figure(
@@ -213,7 +219,7 @@ def _ratio_figure(
 
 _METHODS: Mapping[str, str] = {
     IMPUTED: "cox_efron_robust_imputed",
-    "death_competing": "fine_gray_robust",
+    DEATH_COMPETING: "fine_gray_robust",
 }
 
 
@@ -253,18 +259,25 @@ def _ages(rows: pl.DataFrame, level: float) -> Iterator[Figure]:
 
 
 def _recurrent(
-    first: pl.DataFrame, every: pl.DataFrame, spells: ModelSpells, fits: Fits, floor: int, level: float
+    first: pl.DataFrame,
+    every: pl.DataFrame,
+    spells: ModelSpells,
+    not_counted: Mapping[str, int],
+    fits: Fits,
+    floor: int,
+    level: float,
 ) -> Iterator[Figure]:
     contrasts: Sequence[design.Contrast] = design.contrasts(fits.used)
-    weights = np.array([contrast.weights for contrast in contrasts])
     for analysis, fit in recurrent_fits(first, every, fits.used).items():
         if fit is None:
             continue
-        sessions = analysis != "death_competing"
-        reasons: dict[str, Any] = dict(spells.not_counted) if sessions else {}
-        reasons["covariate_missing"] = (len(every) if sessions else len(first)) - fit.n
+        sessions = analysis != DEATH_COMPETING
+        taken = every if sessions else first
+        without_gap = taken.drop_nulls([one.name for one in fits.used]).height
+        reasons = _with_gaps(spells.not_counted if sessions else not_counted, len(taken), without_gap, fit.n)
+        told, weights = told_by(contrasts, fits.first_set.names, fit)
         estimates, lower, upper = limits(weights, fit, level)
-        for contrast, *row in zip(contrasts, estimates, lower, upper, strict=True):
+        for contrast, *row in zip(told, estimates, lower, upper, strict=True):
             ratio = Ratio(contrast, *(float(value) for value in row))
             yield _ratio_figure(
                 analysis, ratio, fit, fits, floor, level, reasons, "sessions" if sessions else "patients"

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 import polars as pl
 
-from ..regression.cox import CoxFit, fit_cox
-from ..regression.errors import ModelError
+from ..regression.cox import CoxFit
 from ..regression.fine_gray import fit_fine_gray
 from . import design
+from .fitting import fit_levels_with_events
 from .measures import DEATH_COMPETING, GAP_TIME, TOTAL_TIME
 from .preparing import Used
 
@@ -54,7 +54,8 @@ def _fit(
     if by_number:
         stratum = stratum * _MOST_NUMBERS + np.minimum(rows["number_here"].to_numpy(), _MOST_NUMBERS) - 1
     spells = design.spells(rows, x, names, stratum, total_time=total_time)
-    try:
-        return fit_fine_gray(spells, rows["had_died"].fill_null(False).to_numpy()) if death else fit_cox(spells)
-    except ModelError:
-        return None
+    if not death:
+        return fit_levels_with_events(spells)
+    died = np.zeros(int(spells.cluster.max()) + 1, dtype=bool)  # one spell a patient
+    died[spells.cluster] = rows["had_died"].fill_null(False).to_numpy()
+    return fit_levels_with_events(spells, lambda part: fit_fine_gray(part, died[part.cluster]))

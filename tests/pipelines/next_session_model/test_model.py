@@ -14,7 +14,7 @@ import polars as pl
 import pytest
 
 from pipelines.next_session_model import NextSessionModel, design, next_session_model
-from pipelines.next_session_model.fitting import fit_model
+from pipelines.next_session_model.fitting import fit_levels_with_events, fit_model
 from pipelines.next_session_model.measures import (
     COMPLETE,
     CONCORDANCE,
@@ -32,6 +32,8 @@ from pipelines.next_session_model.measures import (
 )
 from pipelines.next_session_model.preparing import prepared
 from pipelines.next_session_model.spells import model_spells
+from pipelines.regression.cox import fit_cox
+from pipelines.regression.spells import Spells
 from registry.errors import GraftledgerError
 from registry.store import Registry
 from synthetic_data import MODEL, SITES, SURGEONS, simulate
@@ -86,8 +88,9 @@ def test_figures_are_whole(model: NextSessionModel) -> None:
 
 def test_complete_cases_and_left_out_add_up(model: NextSessionModel) -> None:
     imputed, complete = (model.of(HAZARD_RATIO, analysis=name)[0] for name in (IMPUTED, COMPLETE))
-    assert complete.n + complete.not_counted["covariate_missing"] == imputed.n == model.spells
-    assert complete.n == model.complete
+    left_out = complete.not_counted["covariate_missing"] + complete.not_counted.get("not_counted", 0)
+    assert complete.n + left_out == imputed.n == model.spells
+    assert model.complete == model.spells - complete.not_counted["covariate_missing"]
     assert sum(figure.events or 0 for figure in model.of(MISSING)) >= complete.not_counted["covariate_missing"]
 
 
@@ -108,7 +111,6 @@ def test_other_software_lifelines_on_the_complete_cases(registry: Registry) -> N
     fits = fit_model(plan.kept(rows), plan, sets=2)
     assert fits.complete is not None
     spells = fits.complete_spells
-    assert spells is not None
     frame = pd.DataFrame(spells.x, columns=list(spells.names))
     frame["days"], frame["event"], frame["site"] = spells.exit, spells.event, spells.stratum
     other = CoxPHFitter().fit(frame, "days", "event", strata=["site"], fit_options={"precision": 1e-11})
@@ -243,6 +245,41 @@ def prepared_of(frame: pl.DataFrame) -> tuple[Any, ...]:
         if covariate.name not in frame.columns
     }
     return prepared(frame.with_columns(**missing), 10).used
+
+
+def test_a_level_without_an_event_goes_with_its_spells_where_part_of_them_is_fitted() -> None:
+    """By hand: of three groups the last has no event; the fit is that of the other two."""
+    random = np.random.default_rng(3)
+    group = random.integers(0, 3, 300)
+    spells = Spells(
+        np.column_stack([group == 1, group == 2, np.zeros(300)]).astype(float),
+        ("g 1", "g 2", "h 1"),
+        np.full(300, -np.inf),
+        random.integers(1, 400, 300).astype(float),
+        (random.random(300) < 0.5) & (group != 2),
+        np.zeros(300, dtype=np.int64),
+        np.arange(300),
+    )
+    fit = fit_levels_with_events(spells)
+    assert fit is not None
+    assert fit.names == ("g 1",)
+    assert fit.n == int((group != 2).sum())
+    kept = spells.taken(group != 2)
+    alone = fit_cox(kept.with_x(kept.x[:, :1], ("g 1",)))
+    assert fit.coefficients == pytest.approx(alone.coefficients)
+
+
+def test_nothing_left_to_fit_gives_nothing() -> None:
+    spells = Spells(
+        np.array([[1.0], [0.0]]),
+        ("g 1",),
+        np.full(2, -np.inf),
+        np.ones(2),
+        np.zeros(2, bool),
+        np.zeros(2, int),
+        np.arange(2),
+    )
+    assert fit_levels_with_events(spells) is None
 
 
 @pytest.mark.slow
