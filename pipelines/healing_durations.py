@@ -66,7 +66,10 @@ def durations(
     that was. Two answers on one day: there, if either says so. Sensation reduced before surgery already: not counted.
     Death and the end of records end what can be seen, no more; not one look: not counted, by reason.
     Assumes: when somebody is looked at carries no news of how long it lasts, beyond what earlier looks found. Misleads
-    where the well stay away (the share is then too high) or the ill do (too low). A few weeks of rounding are left in.
+    where the well stay away (the share is then too high) or the ill do (too low), and where sessions of recent years,
+    followed for less, differ from earlier ones: on synthetic registries a share over all techniques comes out 2 to 3 %
+    of itself low at month 6, since recent sessions have fewer strips; by technique it does not. There the limits held
+    the truth in 94 % of 800 readings; most misses lie above the upper limit.
     Between surgeons or sites: small numbers and another case-mix, not a verdict. For one patient it is no promise.
 
     of: name of a duration (`duration_measures`), such as numbness-donor. by: names of at most two fields.
