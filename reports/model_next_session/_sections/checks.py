@@ -94,7 +94,7 @@ def _influence(figures: list[Figure]) -> str:
 def _calibration(data: ModelData) -> dict[str, object]:
     predicted, seen = data.model.of(PREDICTED), data.model.of(OBSERVED)
     if not predicted:
-        return {"calibration": None, "calibration_table": None, "at": ""}
+        return {"calibration": None, "calibration_table": None, "at": "", "not_followed": ""}
     pairs = list(zip(predicted, seen, strict=True))
     at = time_label(predicted[0].at or 0)
     table = Table(
@@ -122,7 +122,13 @@ def _calibration(data: ModelData) -> dict[str, object]:
         f"Predicted against seen share with a next session within {at}. {words}. The table gives the same numbers.",
         narrow=calibration_plot(pairs, "calibration-narrow", narrow=True),
     )
-    return {"calibration": picture, "calibration_table": table, "at": at}
+    outside = data.model.spells - sum(one.n for one in predicted)
+    return {
+        "calibration": picture,
+        "calibration_table": table,
+        "at": at,
+        "not_followed": wording.counted(outside, "patient") if outside else "",
+    }
 
 
 def _concordance(figure: Figure) -> str:
