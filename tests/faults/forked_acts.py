@@ -37,11 +37,19 @@ def intake(order: dict[str, Any], tell: Tell) -> None:
         tell(CLOSING)
 
 
+def intake_left_open(order: dict[str, Any], tell: Tell) -> None:
+    """An intake that is not brought to rest: what it wrote stands in the log beside the database."""
+    with open_registry(order["folder"], read_only=False) as registry:
+        run_intake(registry, [Path(order["what"])], today=TODAY, received_by="test", progress=tell)
+        tell(CLOSING)
+        time.sleep(_LONGEST_SECONDS)
+
+
 def erase(order: dict[str, Any], tell: Tell) -> None:
     erase_patient(Path(order["folder"]), order["what"], received_by="test", today=TODAY)
 
 
-ACTS = {"intake": intake, "erase": erase}
+ACTS = {"intake": intake, "intake left open": intake_left_open, "erase": erase}
 
 
 def carry_out(order: dict[str, Any], writing: int) -> None:

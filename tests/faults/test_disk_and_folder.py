@@ -17,11 +17,13 @@ from pathlib import Path
 
 import pytest
 
+from registry import open_registry
 from registry.rewriting import leftovers
 from registry.settings import SETTINGS_FILE
 from registry.store import DATABASE_FILE, start_registry
-from tests.faults.programs import Answer, Commander
-from tests.faults.states import State, state_of
+from tests.faults.forked_acts import CLOSING
+from tests.faults.programs import Answer, Commander, Killer
+from tests.faults.states import State, contents, state_of
 from tests.pipelines.intake.sound_rows import numbered, write_csv
 
 pytestmark = [
@@ -281,3 +283,21 @@ def test_garbage_anywhere_in_the_database(base: Path, registry: Path, before: St
         else:
             assert state_of(registry) == before
     assert told >= len(content) // 131_072 // 3
+
+
+def test_the_log_of_a_killed_intake_cut_off_or_damaged(
+    base: Path, registry: Path, before: State, killer: Killer, graftledger: Commander
+) -> None:
+    """Cut off, as a kill may leave it, it counts for nothing; garbage in it is told of."""
+    killer.order("intake left open", registry, str(base / "corrected.csv"), CLOSING, 0)
+    log = registry / f"{DATABASE_FILE}.wal"
+    whole = log.read_bytes()
+    for position in (100, len(whole) // 2, len(whole) - 100):
+        log.write_bytes(whole[:position] + _garbage(50) + whole[position + 50 :])
+        for command in (["verify", "--registry", registry], arguments("intake", base, registry)):
+            assert refused(graftledger(*command), "damaged", "Restore")
+    for size in (0, len(whole) // 2, len(whole) - 1):
+        log.write_bytes(whole[:size])
+        with open_registry(registry) as opened:
+            assert contents(opened) == before
+    assert state_of(registry) == before

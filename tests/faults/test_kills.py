@@ -143,7 +143,7 @@ def test_an_intake_killed_before_its_log_is_merged_and_then_an_erasure_killed(
 ) -> None:
     """The log that the intake leaves beside the database must not be laid over the one that the erasure wrote."""
     path = write_csv(tmp_path / "more" / "patient.csv", [numbered("patient", 100)])
-    killer.order("intake", filled, str(path), CLOSING, 0)
+    killer.order("intake left open", filled, str(path), CLOSING, 0)
     log = filled / f"{DATABASE_FILE}.wal"
     assert log.exists()
     done = subprocess.run([sys.executable, "-c", ERASE_AND_STOP, str(filled), PATIENT], cwd=Path(__file__).parents[2])
