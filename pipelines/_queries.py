@@ -31,7 +31,7 @@ def statement(steps: Sequence[str], final: str, texts: Mapping[str, str]) -> str
     >>> print(statement(["site_end"], "from site_end", {}).splitlines()[0])
     with site_end as (
     """
-    named = [f"{step} as (\n{_step_text(step, texts)}\n)" for step in steps]
+    named = [f"{step} as (\n{step_text(step, texts)}\n)" for step in steps]
     return f"with {', '.join(named)}\n{final}" if named else final
 
 
@@ -71,7 +71,8 @@ def kept(
         registry.connection.execute(f"drop table temp.{name}")
 
 
-def _step_text(step: str, texts: Mapping[str, str]) -> str:
+def step_text(step: str, texts: Mapping[str, str]) -> str:
+    """The text of one step, or of an expression that a step takes as text."""
     text = (files("pipelines") / "sql" / f"{step}.sql").read_text(encoding="utf-8").strip()
     for name, replacement in texts.items():
         text = text.replace("{" + name + "}", replacement)

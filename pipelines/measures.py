@@ -168,6 +168,8 @@ LOST_HAD_ONE = "next_session_if_lost_had_one"
 ENDED_AT_LAST_CONTACT = "next_session_if_ended_at_last_contact"
 CONTACT_WEIGHTED = "next_session_anywhere_contact_weighted"
 HEAVIEST_WEIGHT = "heaviest_contact_weight"
+LIGHTEST_WEIGHT = "lightest_contact_weight"
+EFFECTIVE_ASSESSED = "effective_share_of_assessed"
 EFFECTIVE_SHARE = "effective_share_of_contacts"
 LOG_RANK_P = "log_rank_p_value"
 GRAY_P = "gray_p_value"
@@ -186,6 +188,7 @@ class Quantity:
 QUANTITIES: dict[str, Quantity] = {
     FURTHER_SESSIONS: Quantity("Further sessions here per patient", "sessions"),
     MEDIAN_FOLLOW_UP: Quantity("Median follow-up", "days"),
+    LIGHTEST_WEIGHT: Quantity("Lightest weight", "number"),
     HEAVIEST_WEIGHT: Quantity("Heaviest weight", "number"),
     LOG_RANK_P: Quantity("Do the groups differ? Log-rank test, p", "number"),
     GRAY_P: Quantity("Do the groups differ? Gray's test, p", "number"),
@@ -205,6 +208,7 @@ MEASURE_LABELS: dict[str, str] = {
     LOST_HAD_ONE: "If each of those lost had one the next day",
     CONTACT_WEIGHTED: "Weighted by the chance of contact",
     EFFECTIVE_SHARE: "Effective share of those in contact, after weights",
+    EFFECTIVE_ASSESSED: "Effective share of those assessed, after weights",
     FOLLOW_UP_COMPLETENESS: "Follow-up seen, of what could be",
     **{window.name: window.label for window in WINDOW_MEASURES},
     **{present.name: present.label for present in PRESENT_MEASURES},

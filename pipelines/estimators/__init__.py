@@ -9,6 +9,7 @@ from pipelines.estimators.aalen_johansen import (
 from pipelines.estimators.bands import Band, hall_wellner_band, simulated_incidence_band, simulated_survival_band
 from pipelines.estimators.censoring_weights import censoring_weighted
 from pipelines.estimators.clustered_ratio import RatioEstimate, RatioSums, clustered_ratio
+from pipelines.estimators.clustered_share import ClusteredShare, clustered_share
 from pipelines.estimators.clustered_survival import clustered_survival
 from pipelines.estimators.counts import risk_table
 from pipelines.estimators.errors import CountsError
@@ -41,6 +42,7 @@ from pipelines.estimators.weighted_survival import WeightedSurvival, weighted_su
 __all__ = [
     "Band",
     "ClusteredPresence",
+    "ClusteredShare",
     "Completeness",
     "CountsError",
     "GroupComparison",
@@ -65,6 +67,7 @@ __all__ = [
     "clopper_pearson",
     "clustered_interval_log_rank",
     "clustered_ratio",
+    "clustered_share",
     "clustered_survival",
     "cumulative_incidence",
     "follow_up_completeness",

@@ -99,7 +99,7 @@ def clustered_ratio(sums: RatioSums, level: float = 0.95) -> RatioEstimate:
         return RatioEstimate(estimate, lower, upper, None, m, "one_trial_a_cluster")
 
     std_error = math.sqrt(Fraction(m, m - 1) * residual / x**2)
-    spread = _t_quantile(level, m - 1) * std_error
+    spread = t_quantile(level, m - 1) * std_error
     if ratio >= 1:
         return RatioEstimate(estimate, max(0.0, estimate - spread), estimate + spread, std_error, m, "plain_t")
     centre = math.log(y / (x - y))
@@ -140,7 +140,7 @@ def _is_whole(value: Any) -> bool:
     return isinstance(value, Integral) or (abs(value) < EXACT_FLOATS and value == int(value))
 
 
-def _t_quantile(level: float, degrees_of_freedom: int) -> float:
+def t_quantile(level: float, degrees_of_freedom: int) -> float:
     from scipy.special import stdtrit
 
     return float(stdtrit(degrees_of_freedom, 0.5 + level / 2.0))

@@ -34,13 +34,7 @@ def wilson(successes: int, n: int, level: float = 0.95) -> Interval:
     (0.0624, 0.1605)
     """
     _check(successes, n)
-    z = normal_quantile(level)
-    share = successes / n
-    centre = successes + z * z / 2.0
-    spread = z * math.sqrt(successes * (n - successes) / n + z * z / 4.0)
-    lower = 0.0 if successes == 0 else (centre - spread) / (n + z * z)
-    upper = 1.0 if successes == n else (centre + spread) / (n + z * z)
-    return Interval(share, lower, upper)
+    return Interval(successes / n, *wilson_limits(successes, n, level))
 
 
 def clopper_pearson(successes: int, n: int, level: float = 0.95) -> Interval:
@@ -77,6 +71,19 @@ def zero_event_upper(n: int, level: float = 0.95) -> float:
     """
     _check(0, n)
     return -math.expm1(math.log(1.0 - checked_level(level)) / n)
+
+
+def wilson_limits(successes: float, n: float, level: float) -> tuple[float, float]:
+    """Wilson score limits; successes (0 to n) and n may be fractions, as with an effective sample size.
+
+    Raises: ValueError, for level. Source: as `wilson`.
+    """
+    z = normal_quantile(level)
+    centre = successes + z * z / 2.0
+    spread = z * math.sqrt(successes * (n - successes) / n + z * z / 4.0)
+    lower = 0.0 if successes <= 0 else (centre - spread) / (n + z * z)
+    upper = 1.0 if successes >= n else (centre + spread) / (n + z * z)
+    return lower, upper
 
 
 def beta_limits(successes: float, n: float, level: float) -> tuple[float, float]:
