@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.estimators import CountsError, PresenceLimits, clopper_pearson, presence_with_limits
+from pipelines.estimators import CountsError, PresenceLimits, clopper_pearson, presence_with_limits, wilson
 
 SCHEMA = dict.fromkeys(["pattern", "n", "left_day", "right_day", "sessions"], pl.Int64)
 Row = tuple[int, int, int, int | None, int]
@@ -34,6 +34,15 @@ def test_by_hand_one_look() -> None:
     assert limits(reading) == pytest.approx((0.21, 0.39), abs=0.0101)
     assert reading.limits_by == "bootstrap"
     assert found.patients == 100
+
+
+def test_limits_are_never_inside_those_of_wilson() -> None:
+    """By hand: of binomial draws the effective number is the number itself, here 2 of 100; Wilson's limits are wider
+    above, and the quantile, 0, below."""
+    (reading,) = presence_with_limits(patients((0, 98, 0, 14, 1), (1, 2, 14, None, 1)), [14], replicates=4000).readings
+    lower, upper = limits(reading)
+    assert lower == 0.0
+    assert upper == pytest.approx(wilson(2, 100).upper, abs=0.002)
 
 
 def test_by_hand_intervals_of_one_patient_count_once() -> None:
