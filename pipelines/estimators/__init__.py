@@ -6,7 +6,9 @@ from pipelines.estimators.aalen_johansen import (
     cumulative_incidence,
     incidence_at,
 )
+from pipelines.estimators.agreement import Agreement, intraclass_correlation, limits_of_agreement
 from pipelines.estimators.bands import Band, hall_wellner_band, simulated_incidence_band, simulated_survival_band
+from pipelines.estimators.beta_binomial import BetaBinomialFit, beta_binomial
 from pipelines.estimators.censoring_weights import censoring_weighted
 from pipelines.estimators.clustered_ratio import RatioEstimate, RatioSums, clustered_ratio
 from pipelines.estimators.clustered_share import ClusteredShare, clustered_share
@@ -40,7 +42,9 @@ from pipelines.estimators.survival_summaries import (
 from pipelines.estimators.weighted_survival import WeightedSurvival, weighted_survival
 
 __all__ = [
+    "Agreement",
     "Band",
+    "BetaBinomialFit",
     "ClusteredPresence",
     "ClusteredShare",
     "Completeness",
@@ -63,6 +67,7 @@ __all__ = [
     "SurvivalEstimate",
     "TurnbullCurve",
     "WeightedSurvival",
+    "beta_binomial",
     "censoring_weighted",
     "clopper_pearson",
     "clustered_interval_log_rank",
@@ -75,6 +80,8 @@ __all__ = [
     "hall_wellner_band",
     "incidence_at",
     "interval_log_rank",
+    "intraclass_correlation",
+    "limits_of_agreement",
     "log_rank",
     "mean_at",
     "mean_cumulative",
