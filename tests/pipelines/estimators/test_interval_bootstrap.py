@@ -147,7 +147,7 @@ def visits(rng: np.random.Generator, people: int, siblings: int = 1) -> pl.DataF
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("people", "siblings", "samples"), [(100, 1, 100), (400, 1, 40), (80, 3, 50)])
+@pytest.mark.parametrize(("people", "siblings", "samples"), [(100, 1, 50), (400, 1, 25), (80, 3, 25)])
 def test_limits_hold_the_truth(people: int, siblings: int, samples: int) -> None:
     """Simulation: true shares 0.55, 0.28, 0.11 and 0.040 on days 91, 182, 364 and 728.
 
@@ -158,7 +158,7 @@ def test_limits_hold_the_truth(people: int, siblings: int, samples: int) -> None
     truth = [0.02 + 0.94 * (1 - NORMAL.cdf(math.log(day))) for day in AT_DAYS]
     held = np.zeros((samples, len(AT_DAYS)))
     for sample in range(samples):
-        found = presence_with_limits(visits(rng, people, siblings), AT_DAYS, replicates=200)
+        found = presence_with_limits(visits(rng, people, siblings), AT_DAYS, replicates=150)
         for place, reading in enumerate(found.readings):
             lower, upper = limits(reading)
             held[sample, place] = lower <= truth[place] <= upper
