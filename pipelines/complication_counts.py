@@ -149,16 +149,24 @@ def kept_window(request: ComplicationRequest, window: Window) -> Iterator[dict[s
         yield texts
 
 
+def class_counts(request: ComplicationRequest, texts: Mapping[str, str]) -> dict[Group, dict[str, ClassCounts]]:
+    """Sessions (or patients) counted and not, by group and class of kinds; `complication_patient` must be kept."""
+    registry = request.registry
+    reasons = rows(registry, ("complication_reason_count",), "from complication_reason_count", {}, texts)
+    people = rows(registry, ("complication_patient_sum",), "from complication_patient_sum", {}, texts)
+    return _classes(reasons, people, group_columns(request.fields), request.classes)
+
+
 def _counted(request: ComplicationRequest, window: Window) -> WindowCounts:
     registry = request.registry
-    with kept_window(request, window) as texts:
-        reasons = rows(registry, ("complication_reason_count",), "from complication_reason_count", {}, texts)
-        with kept(registry, "complication_patient", ("complication_patient",), {}, texts):
-            people = rows(registry, ("complication_patient_sum",), "from complication_patient_sum", {}, texts)
-            sums = rows(registry, ("complication_event_sum",), "from complication_event_sum", {}, texts)
+    with (
+        kept_window(request, window) as texts,
+        kept(registry, "complication_patient", ("complication_patient",), {}, texts),
+    ):
+        classes = class_counts(request, texts)
+        sums = rows(registry, ("complication_event_sum",), "from complication_event_sum", {}, texts)
         events = rows(registry, ("complication_event_count",), "from complication_event_count", {}, texts)
-    columns = group_columns(request.fields)
-    return WindowCounts(_classes(reasons, people, columns, request.classes), _events(events, sums, columns))
+    return WindowCounts(classes, _events(events, sums, group_columns(request.fields)))
 
 
 def _classes(
@@ -265,6 +273,7 @@ def _texts(request: ComplicationRequest) -> dict[str, str]:
         "counted_of_kind": _of_kind("p.counted", classes),
         "reason_table": "complication_patient_reason" if per_patient else "complication_reason",
         "outcome_table": "complication_patient_outcome" if per_patient else "complication_outcome",
+        "r_groups": " ".join(f"r.{column}," for column in columns),
         "e_groups": " ".join(f"e.{column}," for column in columns),
         "and_same_group": " ".join(f"and s.{column} = e.{column}" for column in columns),
         "and_same_group_of_patient": " ".join(f"and p.{column} = e.{column}" for column in columns),

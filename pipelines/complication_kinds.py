@@ -89,7 +89,7 @@ class Window:
         """In words.
 
         >>> Window(30).label, Window(365).label, Window(None).label
-        ('within 30 days', 'within 1 year', 'ever')
+        ('within 1 month', 'within 1 year', 'ever')
         """
         return EVER if self.days is None else f"within {time_label(self.days)}"
 

@@ -170,6 +170,10 @@ CONTACT_WEIGHTED = "next_session_anywhere_contact_weighted"
 HEAVIEST_WEIGHT = "heaviest_contact_weight"
 LIGHTEST_WEIGHT = "lightest_contact_weight"
 EFFECTIVE_ASSESSED = "effective_share_of_assessed"
+COMPLICATIONS_PER_SESSION = "complication_records_per_session"
+SESSIONS_BETWEEN = "sessions_between_complications"
+CLAVIEN_DINDO_RECORDS = "clavien_dindo_records"
+CLAVIEN_DINDO_OUTSIDE = "clavien_dindo_records_outside"
 EFFECTIVE_SHARE = "effective_share_of_contacts"
 LOG_RANK_P = "log_rank_p_value"
 GRAY_P = "gray_p_value"
@@ -179,7 +183,7 @@ DAYS_WITHOUT_NEXT_SESSION = "mean_days_without_next_session"
 
 @dataclass(frozen=True)
 class Quantity:
-    """A measure that is no share. unit: `days`, `sessions` or `number`."""
+    """A measure that is no share. unit: `days`, `sessions`, `per_1000` (sessions) or `number`."""
 
     label: str
     unit: str
@@ -188,6 +192,9 @@ class Quantity:
 QUANTITIES: dict[str, Quantity] = {
     FURTHER_SESSIONS: Quantity("Further sessions here per patient", "sessions"),
     MEDIAN_FOLLOW_UP: Quantity("Median follow-up", "days"),
+    CLAVIEN_DINDO_RECORDS: Quantity("Complications by Clavien-Dindo grade, per 1,000 sessions", "per_1000"),
+    COMPLICATIONS_PER_SESSION: Quantity("Complication records per session", "number"),
+    SESSIONS_BETWEEN: Quantity("Sessions between complications", "sessions"),
     LIGHTEST_WEIGHT: Quantity("Lightest weight", "number"),
     HEAVIEST_WEIGHT: Quantity("Heaviest weight", "number"),
     LOG_RANK_P: Quantity("Do the groups differ? Log-rank test, p", "number"),
