@@ -14,6 +14,9 @@ import numpy as np
 
 from .spells import Floats, Ints, Spells
 
+_WIDEST = 300.0
+"""Largest linear predictor, either way, that is told apart."""
+
 
 @dataclass(frozen=True, eq=False)
 class Stratum:
@@ -68,7 +71,8 @@ def strata(spells: Spells, x: Floats, predictor: Floats) -> Iterator[Stratum]:
 
 def _stratum(spells: Spells, x: Floats, predictor: Floats, rows: Ints) -> Stratum:
     exits, entries = spells.exit[rows], spells.entry[rows]
-    risk = spells.weight[rows] * np.exp(predictor[rows])
+    # beyond, a ratio has no bound anyway, and numbers would overflow
+    risk = spells.weight[rows] * np.exp(np.clip(predictor[rows], -_WIDEST, _WIDEST))
     stacked = np.column_stack([risk, risk[:, None] * x[rows]])
     own = np.flatnonzero(spells.event[rows])
     own = own[np.argsort(exits[own], kind="stable")]
@@ -78,6 +82,8 @@ def _stratum(spells: Spells, x: Floats, predictor: Floats, rows: Ints) -> Stratu
     if late.size:
         sums = sums - _from_above(stacked[late], entries[late], day)
     ending = np.add.reduceat(stacked[own], first, axis=0)
+    # who has the event is at risk of it: where large risks have entered and left, rounding may say less
+    sums[:, 0] = np.maximum(sums[:, 0], ending[:, 0])
     mean_weight = np.bincount(at_own, spells.weight[rows[own]], len(day)) / tied
     at = np.repeat(np.arange(len(day)), tied)
     number = np.arange(len(at)) - np.repeat(np.cumsum(tied) - tied, tied)

@@ -12,7 +12,7 @@ from .spells import Floats, Spells
 
 _MOST_STEPS = 30
 _LARGEST_LOG_RATIO = 15.0
-"""A coefficient per standard deviation beyond this has no finite best value: a group without, or with only, events."""
+"""A coefficient beyond this, per standard deviation, has no best value: a group without, or with only, events."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,21 +59,21 @@ def fit_cox(spells: Spells, start: Floats | None = None) -> CoxFit:
         raise ModelError("no spell ends in an event")
     spread = spells.x.std(axis=0)
     _refuse_repeats(spells, spread)
-    scaled = (spells.x - spells.x.mean(axis=0)) / spread
-    beta, at_zero, at_best, information = _search(
-        spells, scaled, np.zeros(len(spread)) if start is None else start * spread
-    )
+    # columns at right angles: those of a spline tell nearly the same, and the search would see only their differences
+    square, upper = np.linalg.qr((spells.x - spells.x.mean(axis=0)) / spread)
+    back = np.linalg.inv(upper / np.sqrt(spells.size)) / spread[:, None]
+    straight = np.asarray(square * np.sqrt(spells.size), dtype=np.float64)
+    begin = np.zeros(len(spread)) if start is None else np.linalg.solve(back, start)
+    beta, at_zero, at_best, information = _search(spells, straight, begin)
     model_covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
-    influence = _scores(spells, scaled, beta) @ model_covariance
-    robust = covariance_by_cluster(influence, spells)
-    unit = 1 / spread
+    influence = _scores(spells, straight, beta) @ model_covariance @ back.T
     return CoxFit(
         spells.names,
-        beta * unit,
-        model_covariance * np.outer(unit, unit),
-        robust * np.outer(unit, unit),
+        back @ beta,
+        back @ model_covariance @ back.T,
+        covariance_by_cluster(influence, spells),
         (at_zero, at_best),
-        influence * unit,
+        influence,
         spells.size,
         len(np.unique(spells.cluster)),
         int(spells.event.sum()),
@@ -126,6 +126,7 @@ def _search(spells: Spells, x: Floats, beta: Floats) -> tuple[Floats, float, flo
     at_zero = likelihood_value(spells, np.zeros(spells.size))
     value, gradient, information = likelihood(spells, x, beta)
     for _ in range(_MOST_STEPS):
+        _refuse_unbounded(spells, information)
         step = np.linalg.solve(information, gradient)
         if gradient @ step < 1e-18 * max(1.0, abs(value)):
             return beta, at_zero, value, information
@@ -139,17 +140,25 @@ def _search(spells: Spells, x: Floats, beta: Floats) -> tuple[Floats, float, flo
         else:
             break
         beta, value, gradient, information = tried, new_value, new_gradient, new_information
-        _refuse_unbounded(spells, beta, information)
-    raise ModelError("no finite best value was found", (_worst(spells, beta),))
+    raise ModelError("no finite best value was found", (_worst(spells),))
 
 
-def _refuse_unbounded(spells: Spells, beta: Floats, information: Floats) -> None:
+def _refuse_unbounded(spells: Spells, information: Floats) -> None:
     if np.linalg.eigvalsh(information)[0] < 1e-9 * spells.event.sum():
-        raise ModelError("a ratio without bound (a group has no events, or all of them)", (_worst(spells, beta),))
+        raise ModelError("a ratio without bound (a group has no events, or all of them)", (_worst(spells),))
 
 
-def _worst(spells: Spells, beta: Floats) -> str:
-    return spells.names[int(np.abs(beta).argmax())]
+def _worst(spells: Spells) -> str:
+    """The column that most likely has no bound: of two values, with the fewest events at one of them.
+
+    Where all columns have many values, the one whose values at events vary least.
+    """
+    at_events = spells.x[spells.event]
+    yes_or_no = [column for column in range(spells.x.shape[1]) if len(np.unique(spells.x[:, column])) == 2]
+    if yes_or_no:
+        high = (at_events[:, yes_or_no] == spells.x[:, yes_or_no].max(axis=0)).sum(axis=0)
+        return spells.names[yes_or_no[int(np.minimum(high, len(at_events) - high).argmin())]]
+    return spells.names[int((at_events.std(axis=0) / spells.x.std(axis=0)).argmin())]
 
 
 def _refuse_repeats(spells: Spells, spread: Floats) -> None:

@@ -154,3 +154,42 @@ def test_refuses_spells_that_cannot_be(change: dict[str, Any], words: str) -> No
             np.zeros(2, dtype=np.int64),
             np.arange(2),
         )
+
+
+def test_names_the_column_without_events_and_not_a_curve_beside_it() -> None:
+    """By hand: of 80 people, none of the 20 in the group has an event; the two columns that nearly repeat each
+    other are not to blame."""
+    random = np.random.default_rng(6)
+    value, group = random.normal(size=80), np.arange(80) < 20
+    x = np.column_stack([value, value + 1e-3 * value**3, group])
+    with pytest.raises(ModelError) as refused:
+        fit_cox(two_groups(list(~group), list(random.integers(1, 60, 80)), x.ravel().tolist()))
+    assert refused.value.columns == ("x2",)
+
+
+def test_columns_that_nearly_repeat_each_other_are_fitted() -> None:
+    """By hand: any two columns that span the same space give the same likelihood, however alike they are."""
+    random = np.random.default_rng(7)
+    value = random.normal(size=200)
+    near, apart = (
+        fit_cox(two_groups([True] * 200, list(range(1, 201)), np.column_stack([value, other]).ravel().tolist()))
+        for other in (value + 1e-4 * value**2, value**2)
+    )
+    assert near.log_likelihood[1] == pytest.approx(apart.log_likelihood[1], abs=1e-7)
+    assert near.coefficients[1] == pytest.approx(apart.coefficients[1] * 1e4, rel=1e-4)
+
+
+def test_a_risk_that_dwarfs_the_others_leaves_nothing_below_0() -> None:
+    """Somebody with an enormous risk enters and leaves early: rounding must not empty the later risk sets."""
+    n = 40
+    x = np.r_[60.0, np.random.default_rng(2).permutation(np.linspace(-1, 1, n - 1))]
+    spells = Spells(
+        x[:, None],
+        ("x",),
+        np.r_[5.0, np.full(n - 1, -np.inf)],
+        np.r_[6.0, np.arange(1.0, n)],
+        np.r_[False, np.ones(n - 1, dtype=bool)],
+        np.zeros(n, dtype=np.int64),
+        np.arange(n),
+    )
+    assert np.isfinite(fit_cox(spells).standard_errors).all()
