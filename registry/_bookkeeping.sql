@@ -1,6 +1,7 @@
 -- What the registry knows of itself: its version, what happened to its records, and the rows it holds back.
+-- Run again on a registry of an older version, it adds the tables that came later.
 -- key_salt: random, made with the registry; it goes into every hash of an erased key.
-create table registry_info (
+create table if not exists registry_info (
   schema_version integer not null,
   created_on date not null,
   created_by_version varchar not null,
@@ -9,7 +10,7 @@ create table registry_info (
 );
 
 -- Order-independent sums over the current content of each record table, kept up to date by every event.
-create table content_sum (
+create table if not exists content_sum (
   record_type varchar not null,
   row_count bigint not null,
   lower_sum hugeint not null,
@@ -17,7 +18,7 @@ create table content_sum (
 );
 
 -- Every event that may change records or rows held back, numbered without gaps.
-create table intake (
+create table if not exists intake (
   intake_id integer not null,
   kind varchar not null check (kind in ('files', 'retry', 'dismiss', 'declare', 'merge', 'unmerge', 'erase')),
   received_at timestamp not null,
@@ -29,7 +30,7 @@ create table intake (
 
 -- rows_read = rows_loaded + rows_corrected + rows_unchanged + rows_held_back + rows_refused.
 -- rows_waiting are among those held back, rows_warned among those loaded or corrected.
-create table intake_file (
+create table if not exists intake_file (
   intake_id integer not null,
   file_name varchar not null,
   sheet varchar,
@@ -48,7 +49,7 @@ create table intake_file (
 );
 
 -- Rows held back before that an event judged again, by themselves because their parent came, or by a retry.
-create table intake_returned (
+create table if not exists intake_returned (
   intake_id integer not null,
   record_type varchar not null,
   rows_judged bigint not null,
@@ -62,7 +63,7 @@ create table intake_returned (
 -- What each check of each file found, warnings included. Rows that the registry held already are not judged.
 -- first_rows: the first of those that failed; none of rows that were refused, and none after an erasure of a patient
 -- whose rows came in the same event.
-create table validation_result (
+create table if not exists validation_result (
   intake_id integer not null,
   file_name varchar not null,
   sheet varchar,
@@ -82,7 +83,7 @@ create table validation_result (
 -- own columns, where a mapping read it. waits: nothing is wrong with it but that its parent is not there.
 -- replaced_by: the entry of the same record that a later event held back in its place.
 -- unmapped: fields whose value the mapping could not read, so that the content lacks them.
-create table held_back_row (
+create table if not exists held_back_row (
   held_back_id bigint not null,
   intake_id integer not null,
   file_name varchar not null,
@@ -105,7 +106,7 @@ create table held_back_row (
 );
 
 -- One line a rule that such a row broke.
-create table held_back (
+create table if not exists held_back (
   held_back_id bigint not null,
   rule varchar not null,
   field varchar not null,
@@ -114,7 +115,7 @@ create table held_back (
 );
 
 -- Two keys of one patient. While undone_by_intake_id is null, what comes under other_key belongs to kept_key.
-create table patient_merge (
+create table if not exists patient_merge (
   intake_id integer not null,
   kept_key varchar not null,
   other_key varchar not null,
@@ -122,36 +123,76 @@ create table patient_merge (
 );
 
 -- Sessions that came under the other key of a merge, so that undoing it gives them back.
-create table merged_session (
+create table if not exists merged_session (
   other_key varchar not null,
   session_key varchar not null
 );
 
 -- What an erasure leaves: when, how many rows, and salted hashes by which the same keys are known again.
-create table erasure (
+create table if not exists erasure (
   intake_id integer not null,
   erased_on date not null
 );
 
-create table erased_rows (
+create table if not exists erased_rows (
   intake_id integer not null,
   record_type varchar not null,
   place varchar not null check (place in ('current', 'history', 'held back')),
   row_count bigint not null
 );
 
-create table erased_key (
+create table if not exists erased_key (
   intake_id integer not null,
   record_type varchar not null,
   key_hash varchar not null
 );
 
 -- Reports written from this registry, so that an erasure can say which of them counted the patient.
-create table report_ledger (
+create table if not exists report_ledger (
   report_id integer not null,
   kind varchar not null,
   period varchar,
   intake_id integer not null,
   snapshot varchar not null,
   written_at timestamp not null
+);
+
+-- Cohorts by name. A definition never changes: defining the name again with other content adds a version.
+create table if not exists cohort_definition (
+  name varchar not null check (regexp_full_match(name, '[a-z][a-z0-9_-]{0,39}')),
+  version integer not null,
+  definition varchar not null,
+  defined_at timestamp not null,
+  defined_by varchar not null,
+  program_version varchar not null,
+  snapshot varchar not null
+);
+
+-- What left the registry for research.
+-- seeded: the keys can be made again by whoever knows the seed and the registry's keys.
+create table if not exists export_ledger (
+  export_id integer not null,
+  exported_at timestamp not null,
+  exported_by varchar not null,
+  cohort varchar not null,
+  cohort_version integer not null,
+  level varchar not null check (level in ('internal', 'limited', 'anonymous')),
+  formats varchar[] not null,
+  seeded boolean not null,
+  patients bigint not null,
+  intake_id integer not null,
+  snapshot varchar not null,
+  program_version varchar not null
+);
+
+create table if not exists export_file (
+  export_id integer not null,
+  file_name varchar not null,
+  sha256 varchar not null
+);
+
+-- Salted hashes of the keys of those in an export, so that an erasure can name the exports that held a patient.
+create table if not exists export_patient (
+  export_id integer not null,
+  key_hash varchar not null
 );

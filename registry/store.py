@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     import duckdb
 
 DATABASE_FILE = "registry.duckdb"
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+"""2: cohorts and exports."""
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,7 @@ def start_registry(folder: Path, sites: Sequence[str], surgeons: Sequence[str], 
         unfinished.unlink(missing_ok=True)
         with duckdb.connect(str(unfinished)) as connection:
             connection.execute("begin")
-            connection.execute((files("registry") / "_bookkeeping.sql").read_text(encoding="utf-8"))
+            _add_bookkeeping(connection)
             for statement in record_tables_ddl():
                 connection.execute(statement)
             connection.execute(
@@ -136,7 +137,9 @@ def open_registry(
     settings = _settings_of(folder, known_measures)
     connection = connect(folder / DATABASE_FILE, read_only=read_only)
     try:
-        _check_version(connection, folder / DATABASE_FILE)
+        found = _check_version(connection, folder / DATABASE_FILE)
+        if found < SCHEMA_VERSION and not read_only:
+            _bring_up_to_date(connection)
         erased_since = 0 if as_of_intake is None else show_as_of(connection, as_of_intake)
         yield Registry(folder, settings, connection, as_of_intake, erased_since)
     except duckdb.Error as error:
@@ -190,7 +193,26 @@ def connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
         raise GraftledgerError(database_fault(error, path.name)) from None
 
 
-def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
+def _add_bookkeeping(connection: duckdb.DuckDBPyConnection) -> None:
+    """The bookkeeping tables that are not there yet."""
+    connection.execute((files("registry") / "_bookkeeping.sql").read_text(encoding="utf-8"))
+
+
+def _bring_up_to_date(connection: duckdb.DuckDBPyConnection) -> None:
+    """Give a registry of an older version the tables that came later; what it holds stays as it is."""
+    connection.execute("begin")
+    _add_bookkeeping(connection)
+    connection.execute("update registry_info set schema_version = ?", [SCHEMA_VERSION])
+    connection.execute("commit")
+
+
+def has_table(connection: duckdb.DuckDBPyConnection, name: str) -> bool:
+    """Whether the registry has a bookkeeping table; one of an older version, opened for reading, may lack it."""
+    query = "select count(*) from duckdb_tables() where table_name = ? and not temporary"
+    return bool(connection.execute(query, [name]).fetchall()[0][0])
+
+
+def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
     import duckdb
 
     try:
@@ -199,7 +221,7 @@ def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
         rows = []
     if not rows:
         raise GraftledgerError(Fault("this database is not a graftledger registry.", path.name))
-    found = rows[0][0]
+    found = int(rows[0][0])
     if found > SCHEMA_VERSION:
         raise GraftledgerError(
             Fault(
@@ -208,3 +230,4 @@ def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
                 mend="Update graftledger.",
             )
         )
+    return found

@@ -1,0 +1,93 @@
+"""Who is in a cohort, and at which step the others are left out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from registry.definition import ELSEWHERE
+from registry.store import Registry
+
+from .._queries import kept, rows
+from ..groups import NOT_RECORDED, GroupField
+from .definition import RESEARCH, CohortDefinition
+
+MEMBERS = "cohort_patient"
+"""The temporary table of all patients; members are those that nothing leaves out."""
+
+
+@dataclass(frozen=True)
+class FlowStep:
+    """One step: what it asks, how many patients it left out, and how many remain."""
+
+    name: str
+    excluded: int
+    remaining: int
+
+
+def cohort_flow(registry: Registry, definition: CohortDefinition) -> tuple[FlowStep, ...]:
+    """How many patients each step leaves out, the first step being everybody in the registry.
+
+    A patient is counted at the first step that is not met. Consent is asked last, so the step tells how many of those
+    who would fit may not go into an export.
+    """
+    names = [name for name, _ in _steps(registry, definition)]
+    with kept_members(registry, definition):
+        found = rows(registry, (), f"select left_out_by, count(*) as n from {MEMBERS} group by all", {})
+    counts = dict(found.iter_rows())
+    remaining = sum(counts.values())
+    flow = [FlowStep("In the registry", 0, remaining)]
+    for number, name in enumerate(names):
+        remaining -= counts.get(number, 0)
+        flow.append(FlowStep(name, counts.get(number, 0), remaining))
+    return tuple(flow)
+
+
+@contextmanager
+def kept_members(registry: Registry, definition: CohortDefinition) -> Iterator[None]:
+    """Keep the temporary table `cohort_patient` for the length of a `with` block."""
+    steps = _steps(registry, definition)
+    leaves_out = " ".join(
+        f"when not coalesce({predicate}, false) then {number}" for number, (_, predicate) in enumerate(steps)
+    )
+    settings = registry.settings
+    conditions = (*definition.taken(settings).where, *definition.left_out(settings).where)
+    values = {
+        "as_of": definition.followed_to,
+        "elsewhere": ELSEWHERE,
+        "age_bands": list(settings.age_bands),
+        "age_edges": list(settings.age_edges),
+        "since": definition.since,
+        "until": definition.until,
+        "research": RESEARCH,
+        **{f"values_{number}": list(taken) for number, (_, taken) in enumerate(conditions)},
+    }
+    with kept(registry, MEMBERS, ("known_session", MEMBERS), values, {"leaves_out": leaves_out}):
+        yield
+
+
+def _steps(registry: Registry, definition: CohortDefinition) -> list[tuple[str, str]]:
+    """Each step's name, and the predicate over `p` and `s` that keeps a patient."""
+    steps = [("A session at this practice", "s.session_key is not null")]
+    if definition.first_here:
+        steps.append(
+            (
+                "Never operated on elsewhere before",
+                "coalesce(p.sessions_elsewhere, 0) = 0 and coalesce(s.first_number_here, 1) = 1",
+            )
+        )
+    if definition.since:
+        steps.append((f"First session here on {definition.since} or later", "s.performed_on >= $since"))
+    if definition.until:
+        steps.append((f"First session here on {definition.until} or earlier", "s.performed_on <= $until"))
+    taken = definition.taken(registry.settings).where
+    for number, (field, values) in enumerate(taken):
+        steps.append((f"{field.label}: {', '.join(values)}", _holds(field, number)))
+    for number, (field, values) in enumerate(definition.left_out(registry.settings).where, start=len(taken)):
+        steps.append((f"{field.label} not: {', '.join(values)}", f"not {_holds(field, number)}"))
+    return [*steps, ("Consent to audit and research", "p.consent_scope = $research")]
+
+
+def _holds(field: GroupField, number: int) -> str:
+    return f"list_contains($values_{number}, coalesce({field.sql}, '{NOT_RECORDED}'))"

@@ -1,0 +1,48 @@
+"""The commands of cohorts, as typed. Expected counts: by hand."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from typer.testing import CliRunner
+
+from reports.command_line import app
+from tests.small_registry import small_registry
+
+
+@pytest.fixture
+def folder(empty_registry: Path) -> Path:
+    patients = [{"patient_key": f"p{n}", "consent_scope": "audit_and_research"} for n in range(3)]
+    sessions = [{"session_key": f"s{n}", "patient_key": f"p{n}"} for n in range(2)]
+    with small_registry(empty_registry, patient=patients, session=sessions):
+        return empty_registry
+
+
+def run(*args: object) -> tuple[int, str]:
+    result = CliRunner().invoke(app, [str(arg) for arg in args])
+    return result.exit_code, result.output
+
+
+def test_define_list_and_show(folder: Path, tmp_path: Path) -> None:
+    assert run("cohort", "list", "--registry", folder) == (0, "No cohort is defined yet.\n")
+    code, text = run("cohort", "define", "strip", "--where", "technique=strip", "--registry", folder)
+    assert code == 0
+    assert "Cohort strip, version 1." in text
+    chart = tmp_path / "flow.svg"
+    code, text = run("cohort", "show", "strip", "--format", "json", "--chart", chart, "--registry", folder)
+    shown = json.loads(text[: text.rindex("}") + 1])
+    assert [step["remaining"] for step in shown["flow"]] == [3, 2, 2, 2]
+    said = ElementTree.fromstring(chart.read_text(encoding="utf-8")).attrib["aria-label"]
+    assert "1 left out, 2 remain" in said
+    assert "strip" in run("cohort", "list", "--registry", folder)[1]
+    assert max(len(line) for line in run("cohort", "show", "strip", "--registry", folder)[1].splitlines()) <= 80
+
+
+def test_a_cohort_of_nobody_is_not_kept(folder: Path) -> None:
+    code, text = run("cohort", "define", "none", "--where", "year=1900", "--registry", folder)
+    assert code == 1
+    assert "Nobody is in this cohort" in text
+    assert "No cohort is defined yet" in run("cohort", "list", "--registry", folder)[1]
