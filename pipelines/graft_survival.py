@@ -7,27 +7,36 @@ from datetime import date
 from typing import Any
 
 from registry.definition.codes import SCALP_ZONES
-from registry.durations import years
+from registry.durations import months, years
+from registry.errors import GraftledgerError
 from registry.milestones import MATURE_COUNT_FROM, MATURE_COUNT_TO
 from registry.store import Registry
 
 from ._queries import SESSION_HERE, rows
 from .estimators import RatioSums, clustered_ratio
 from .figure import NOT_COUNTED_REASONS, Figure
+from .graft_measures import HAIR_SURVIVAL, HAIR_SURVIVAL_CAPPED
 from .groups import EVERYBODY, Chosen, all_groups, chosen_fields, group_columns, shared_texts, shared_values
 from .measures import GRAFT_SURVIVAL, GRAFT_SURVIVAL_CAPPED
 
-_STEPS = (*SESSION_HERE, "mature_count", "growth", "growth_sum")
-_SUMS = {
-    GRAFT_SURVIVAL: ("y", "xy", "yy"),
-    GRAFT_SURVIVAL_CAPPED: ("y_capped", "xy_capped", "yy_capped"),
-}
+COUNT_STEPS = (*SESSION_HERE, "mature_count")
+_STEPS = (*COUNT_STEPS, "growth", "growth_sum")
+_AS_COUNTED, _CAPPED = ("y", "xy", "yy"), ("y_capped", "xy_capped", "yy_capped")
+_SUMS = {False: {GRAFT_SURVIVAL: _AS_COUNTED, GRAFT_SURVIVAL_CAPPED: _CAPPED}}
+_SUMS[True] = {HAIR_SURVIVAL: _AS_COUNTED, HAIR_SURVIVAL_CAPPED: _CAPPED}
+CAPPED_MEASURES = (GRAFT_SURVIVAL_CAPPED, HAIR_SURVIVAL_CAPPED)
+
+MATURE_WINDOW = (MATURE_COUNT_FROM, MATURE_COUNT_TO)
+EARLIEST_MATURE = months(2)
+"""Before it grafts rest, so that a count says nothing of the result (common practice, no source)."""
 
 
 def graft_survival(
     registry: Registry,
     *,
     by: Sequence[str] = (),
+    by_hairs: bool = False,
+    window: tuple[int, int] = MATURE_WINDOW,
     chosen: Chosen = EVERYBODY,
     as_of: date | None = None,
     level: float = 0.95,
@@ -42,13 +51,16 @@ def graft_survival(
     Assumes: areas counted are like those not counted; few sessions have marked areas, and fewer are counted. Misleads
     where areas were chosen for how they look, where those who are content do not come back, and where existing
     hairs are taken for grafts.
+    By hairs: hairs seen less those that stood there before, over hairs placed; an area without all three numbers is
+    not told. It misleads down where existing hairs were lost meanwhile, and up where they were undercounted.
     Between surgeons or sites: small numbers and another case-mix, not a verdict.
 
-    by: names of at most two fields. chosen: whose sessions are looked at (`groups.choose`). as_of: what happened later
-    is ignored. level: above 0, below 1.
-    Returns figures by measure, then group: n areas in n_clusters patients, at_risk the grafts placed in them;
+    by: names of at most two fields. by_hairs: hairs instead of grafts (measures hair_survival, hair_survival_capped).
+    window: first and last day after the session of a mature count. chosen: whose sessions are looked at
+    (`groups.choose`). as_of: what happened later is ignored. level: above 0, below 1.
+    Returns figures by measure, then group: n areas in n_clusters patients, at_risk the grafts (hairs) placed in them;
     not_counted is in sessions: those without a mature count, by reason.
-    Raises: GraftledgerError for an unknown field.
+    Raises: GraftledgerError for an unknown field or a window that begins before month 2 or ends before it begins.
     Source: as `clustered_ratio`; months 10 to 18 are common practice, no source.
     """
     fields = chosen_fields(by, registry.settings)
@@ -56,21 +68,15 @@ def graft_survival(
         registry,
         _STEPS,
         "from growth_sum order by all",
-        {
-            **shared_values(registry.settings, as_of, chosen),
-            "scalp_zones": list(SCALP_ZONES),
-            "mature_from": MATURE_COUNT_FROM,
-            "mature_to": MATURE_COUNT_TO,
-            "nearest_to": years(1),
-        },
-        shared_texts(fields, chosen),
+        {**shared_values(registry.settings, as_of, chosen), **count_values(window)},
+        {**shared_texts(fields, chosen), **count_texts(by_hairs=by_hairs)},
     )
     by_group: dict[tuple[str, ...], dict[str | None, Mapping[str, Any]]] = {}
     for row in table.iter_rows(named=True):
         group = tuple(row[column] for column in group_columns(fields))
         by_group.setdefault(group, {})[row["reason"]] = row
     figures = []
-    for measure, sums in _SUMS.items():
+    for measure, sums in _SUMS[by_hairs].items():
         for group in all_groups(fields, by_group, chosen):
             reasons = by_group.get(group, {})
             named = dict(zip((field.name for field in fields), group, strict=True))
@@ -78,6 +84,41 @@ def graft_survival(
             shared = {"measure": measure, "group": named, "level": level, "not_counted": not_counted}
             figures.append(_figure(reasons.get(None), sums, shared, registry.settings.floor_denominator))
     return tuple(figures)
+
+
+def count_values(window: tuple[int, int] = MATURE_WINDOW) -> dict[str, Any]:
+    """What the steps that read counts bind.
+
+    Raises: GraftledgerError for a window that begins before month 2 or ends before it begins.
+    """
+    first, last = window
+    if first < EARLIEST_MATURE:
+        raise GraftledgerError(
+            f"A count on day {first} is no mature count: grafts rest until month 2. Let the window begin on day "
+            f"{EARLIEST_MATURE} or later."
+        )
+    if last < first:
+        raise GraftledgerError("The window of mature counts ends before it begins. Give the earlier time first.")
+    return {
+        "scalp_zones": list(SCALP_ZONES),
+        "mature_from": first,
+        "mature_to": last,
+        "nearest_to": years(1),
+    }
+
+
+def count_texts(*, by_hairs: bool = False) -> dict[str, str]:
+    """What is read as placed and as growing, and one reading as a share of what was placed."""
+    if not by_hairs:
+        read = "c.growing_grafts / c.placed_grafts"
+        return {"placed": "c.placed_grafts", "growing": "c.growing_grafts", "read": read}
+    # empty where any of the three numbers is: existing hairs that nobody recorded are not none
+    net = "c.growing_hairs - c.existing_hairs_before"
+    return {
+        "placed": "c.placed_hairs",
+        "growing": f"if(c.placed_hairs is null, null, {net})",
+        "read": "c.growing_hairs / c.placed_hairs",
+    }
 
 
 def _figure(
@@ -88,16 +129,14 @@ def _figure(
     if counted is None:
         return Figure(**shared, **unit, n=0, n_clusters=0, at_risk=0, flags=("too_few",))
     y, xy, yy = (counted[name] for name in sums)
+    shown: dict[str, Any] = {
+        "n": counted["areas"],
+        "n_clusters": counted["patients"],
+        "at_risk": counted["x"],
+        "events": counted["areas_above"] if shared["measure"] in CAPPED_MEASURES else None,
+    }
+    few = ("too_few",) if counted["patients"] < floor else ()
+    if y < 0 or xy < 0:  # more existing hairs taken away than are seen: no share
+        return Figure(**shared, **unit, **shown, flags=(*few, "alert"))
     ratio = clustered_ratio(RatioSums(counted["patients"], y, counted["x"], yy, xy, counted["xx"]), shared["level"])
-    return Figure(
-        **shared,
-        **unit,
-        n=counted["areas"],
-        n_clusters=counted["patients"],
-        estimate=ratio.estimate,
-        lower=ratio.lower,
-        upper=ratio.upper,
-        at_risk=counted["x"],
-        events=counted["areas_above"] if shared["measure"] == GRAFT_SURVIVAL_CAPPED else None,
-        flags=("too_few",) if counted["patients"] < floor else (),
-    )
+    return Figure(**shared, **unit, **shown, estimate=ratio.estimate, lower=ratio.lower, upper=ratio.upper, flags=few)

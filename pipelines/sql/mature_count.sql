@@ -1,10 +1,16 @@
 -- The mature count of each marked area of the scalp: of several the one nearest to a year, the first reading of it.
 -- A count on or before the day of a further session is of this session's grafts alone.
+-- placed, growing: grafts, or hairs net of those that stood there before; growing is empty where it cannot be told.
 select
   c.session_key,
   c.area_label,
-  c.placed_grafts as placed,
-  c.growing_grafts as growing
+  {placed} as placed,
+  {growing} as growing,
+  c.placed_grafts / nullif(c.area_cm2, 0) as placed_density,
+  c.existing_hairs_before is null as existing_unknown,
+  c.zone,
+  c.area_choice,
+  c.method
 from graft_count c
 join session_here s on s.session_key = c.session_key
 where
@@ -16,5 +22,5 @@ where
 qualify
   row_number() over (
     partition by c.session_key, c.area_label
-    order by c.growing_grafts is null, abs(c.counted_on - s.start_on - $nearest_to), c.counted_on, c.count_key
+    order by ({growing}) is null, abs(c.counted_on - s.start_on - $nearest_to), c.counted_on, c.count_key
   ) = 1

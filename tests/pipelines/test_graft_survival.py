@@ -9,6 +9,7 @@ import pytest
 
 from pipelines import Figure, graft_survival
 from pipelines.estimators import RatioSums, clustered_ratio
+from registry.errors import GraftledgerError
 from registry.store import Registry
 from tests.small_registry import Row, insert_rows, on, registry_in_memory
 
@@ -156,3 +157,35 @@ def test_an_area_without_growing_grafts_adds_nothing_to_either(empty: Registry) 
     for measure in ("graft_survival", "graft_survival_capped"):
         found = figure(empty, counts, measure=measure)
         assert (found.estimate, found.n, found.at_risk) == (pytest.approx(30 / 40), 1, 40)
+
+
+def hairs(placed: int | None, seen: int | None, before: int | None, **fields: Any) -> Row:
+    return count(365, 36, placed_hairs=placed, growing_hairs=seen, existing_hairs_before=before, **fields)
+
+
+def test_hairs_that_stood_there_before_are_subtracted(empty: Registry) -> None:
+    """60 - 10 of 100 and 55 - 0 of 50: the second is kept, and capped at 50."""
+    counts = [hairs(100, 60, 10), hairs(50, 55, 0, area_label="B")]
+    found = figure(empty, counts, measure="hair_survival", by_hairs=True)
+    assert (found.estimate, found.at_risk, found.n) == (pytest.approx(105 / 150), 150, 2)
+    capped = figure(empty, counts, measure="hair_survival_capped", by_hairs=True)
+    assert (capped.estimate, capped.events) == (pytest.approx(100 / 150), 1)
+
+
+@pytest.mark.parametrize("missing", [(None, 60, 10), (100, None, 10), (100, 60, None)])
+def test_an_area_without_all_three_numbers_of_hairs_is_not_told(empty: Registry, missing: tuple[Any, ...]) -> None:
+    found = figure(empty, [hairs(*missing)], measure="hair_survival", by_hairs=True)
+    assert (found.n, found.estimate, dict(found.not_counted)) == (0, None, {"item_empty": 1})
+
+
+def test_fewer_hairs_than_before_give_no_share(empty: Registry) -> None:
+    found = figure(empty, [hairs(100, 20, 30)], measure="hair_survival", by_hairs=True)
+    assert (found.estimate, found.n, found.flags) == (None, 1, ("too_few", "alert"))
+
+
+def test_another_window(empty: Registry) -> None:
+    assert figure(empty, [count(200, 36)], window=(182, 304)).n == 1
+    assert figure(empty, [count(365, 36)], window=(182, 304)).n == 0
+    for window in ((59, 547), (400, 399)):
+        with pytest.raises(GraftledgerError, match=r"month 2|before it begins"):
+            graft_survival(empty, window=window)
