@@ -1,0 +1,125 @@
+"""Logistic regression: how the odds of an event differ, with errors that allow for several sessions of a patient."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .errors import ModelError
+from .observations import Observations, clustered_covariance
+from .spells import Floats
+
+_MOST_STEPS = 50
+_LARGEST_LOG_ODDS = 15.0
+"""A coefficient beyond this, per standard deviation, has no best value: a group without, or with only, events."""
+
+
+@dataclass(frozen=True, eq=False)
+class LogisticFit:
+    """A fitted model. Arrays of k = p + 1 begin with the intercept.
+
+    coefficients: (k,) log odds ratios per unit. model_covariance: (k, k), as if observations were independent.
+    covariance: (k, k), the one to use: clustered by patient, or of the penalised likelihood for a Firth fit.
+    influence: (n, k) how far each observation pulls each coefficient. log_likelihood: penalised for a Firth fit.
+    predicted: (n,) risk of each observation; with the intercept that makes their mean the share seen.
+    risk_intercept: that intercept. firth: whether the likelihood was penalised.
+    """
+
+    names: tuple[str, ...]
+    coefficients: Floats
+    model_covariance: Floats
+    covariance: Floats
+    influence: Floats
+    log_likelihood: float
+    predicted: Floats
+    risk_intercept: float
+    n: int
+    n_clusters: int
+    events: int
+    firth: bool = False
+
+
+def fit_logistic(observations: Observations) -> LogisticFit:
+    """Maximise the likelihood of independent yes or no outcomes; robust errors with patients as clusters.
+
+    Assumes: log odds are a straight line in each column as it was entered. Odds ratios are not ratios of risks where
+    events are common, and grow when covariates are added even without confounding. Misleads where events are few for
+    the columns (coefficients come out too far from 0: take `fit_firth`), and where ratios are read as causes.
+    Raises: ModelError where there is no event, nobody without, or a coefficient grows without bound (separation).
+    Source: McCullagh & Nelder 1989, Generalized Linear Models, 2nd ed., chapter 4; errors: Liang & Zeger 1986,
+    Biometrika 73:13-22.
+    """
+    refuse_one_outcome(observations)
+    x, y = observations.design(), observations.outcome
+    spread = np.r_[1.0, observations.x.std(axis=0)]
+    beta = np.zeros(x.shape[1])
+    beta[0] = np.log(y.mean() / (1 - y.mean()))
+    value = log_likelihood(x, y, beta)
+    for _ in range(_MOST_STEPS):
+        share = risk(x @ beta)
+        information = weighted_square(x, share * (1 - share))
+        step = _solved(information, x.T @ (y - share), observations)
+        size = 1.0
+        while (new := log_likelihood(x, y, beta + size * step)) < value - 1e-9 and size > 1e-6:
+            size /= 2
+        beta, gain, value = beta + size * step, new - value, new
+        worst = int(np.abs(beta[1:] * spread[1:]).argmax()) if len(beta) > 1 else 0
+        if len(beta) > 1 and abs(beta[1 + worst] * spread[1 + worst]) > _LARGEST_LOG_ODDS:
+            raise _unbounded(observations, worst)
+        if np.abs(step * spread).max() < 1e-9 and abs(gain) < 1e-9:
+            break
+    else:
+        raise _unbounded(observations, worst)
+    share = risk(x @ beta)
+    covariance = np.linalg.inv(weighted_square(x, share * (1 - share)))
+    influence = x * (y - share)[:, None] @ covariance
+    return LogisticFit(
+        observations.names,
+        beta,
+        covariance,
+        clustered_covariance(influence, observations.cluster),
+        influence,
+        value,
+        share,
+        float(beta[0]),
+        observations.size,
+        observations.clusters,
+        int(y.sum()),
+    )
+
+
+def risk(log_odds: Floats) -> Floats:
+    """Log odds as risks, 0-1."""
+    return np.asarray(1 / (1 + np.exp(-np.clip(log_odds, -700, 700))))
+
+
+def log_likelihood(x: Floats, y: Floats, beta: Floats) -> float:
+    """Of outcomes 0 or 1."""
+    log_odds = x @ beta
+    return float(y @ log_odds - np.logaddexp(0, log_odds).sum())
+
+
+def weighted_square(x: Floats, weight: Floats) -> Floats:
+    """Information: the columns times themselves, weighted."""
+    return np.asarray((x * weight[:, None]).T @ x)
+
+
+def refuse_one_outcome(observations: Observations) -> None:
+    """Raises: ModelError where outcomes are other than 0 and 1, or only one of them is there."""
+    if not np.isin(observations.outcome, (0.0, 1.0)).all():
+        raise ModelError("an outcome is neither yes nor no")
+    if observations.outcome.min() == observations.outcome.max():
+        raise ModelError("no event was seen" if not observations.outcome.any() else "everybody had the event")
+
+
+def _solved(information: Floats, score: Floats, observations: Observations) -> Floats:
+    try:
+        return np.asarray(np.linalg.solve(information, score))
+    except np.linalg.LinAlgError:
+        raise _unbounded(observations, 0) from None
+
+
+def _unbounded(observations: Observations, column: int) -> ModelError:
+    names = (observations.names[column],) if observations.names else ()
+    return ModelError("a ratio without bound (a group has no events, or all of them)", names)
