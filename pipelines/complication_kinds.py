@@ -128,11 +128,42 @@ class ComplicationMeasure:
         return f"{self.name}_weighted"
 
     @property
+    def lightest(self) -> str:
+        return f"{self.name}_lightest_weight"
+
+    @property
+    def heaviest(self) -> str:
+        return f"{self.name}_heaviest_weight"
+
+    @property
+    def effective(self) -> str:
+        """Effective share of those assessed, after weights."""
+        return f"{self.name}_effective_share"
+
+    @property
+    def roles(self) -> dict[str, str]:
+        """Every measure told of it, and what that says."""
+        return {
+            self.name: "those assessed",
+            self.outside: "known outside the denominator",
+            self.straddling: "counted, but perhaps after the window",
+            self.at_least: "if none of those missing had it",
+            self.at_most: "if all of those missing had it",
+            self.weighted: "weighted for those missing",
+            self.lightest: "lightest weight",
+            self.heaviest: "heaviest weight",
+            self.effective: "effective share of those assessed",
+        }
+
+    @property
     def label(self) -> str:
         severity = "" if self.severity == ANY else f", {SEVERITY_LABELS[self.severity]}"
-        return f"{_KIND_LABELS[self.kind]}{severity}"
+        source = ", as a complication record" if self.kind in _MEASURED_AT_VISITS else ""
+        return f"{_KIND_LABELS[self.kind]}{source}{severity}"
 
 
+_MEASURED_AT_VISITS = ("numbness", "wide_scar")
+"""Kinds of which visits hold a finding that is no part of an incidence: few are ever written down as complications."""
 _KIND_LABELS = {code.name: code.meaning for code in COMPLICATION_KIND.codes}
 KINDS: tuple[str, ...] = COMPLICATION_KIND.names
 
@@ -168,22 +199,26 @@ ASSESSED: Mapping[str, str] = {kind: f"complication_{kind}_assessed" for kind in
 DEFAULT_WINDOWS: tuple[Window, ...] = (Window(7), Window(30), Window(parse_time("12m")), Window(None))
 """Common practice, no source."""
 
-COMPLICATION_LABELS: dict[str, str] = {
-    name: text
+MEASURE_OF: Mapping[str, ComplicationMeasure] = {
+    name: measure
     for kind in KINDS
     for severity in SEVERITIES
     for measure in (ComplicationMeasure(kind, severity),)
-    for name, text in (
-        (measure.name, measure.label),
-        (measure.outside, f"{measure.label}: known outside the denominator"),
-        (measure.straddling, f"{measure.label}: counted, but perhaps after the window"),
-        (measure.at_least, f"{measure.label}: if none of those missing had it"),
-        (measure.at_most, f"{measure.label}: if all of those missing had it"),
-        (measure.weighted, f"{measure.label}: weighted for those missing"),
-    )
-} | {
-    name: "Assessed, of those due" + ("" if kind == RECORDS else f": {_KIND_LABELS[kind].lower()}")
-    for kind, name in ASSESSED.items()
+    for name in measure.roles
+}
+"""What each measure tells of."""
+
+COMPLICATION_LABELS: Mapping[str, str] = {
+    **{
+        name: measure.label if name == measure.name else f"{measure.label}: {measure.roles[name]}"
+        for name, measure in MEASURE_OF.items()
+    },
+    **{
+        name: "Kinds known from records: assessed, of those due"
+        if kind == RECORDS
+        else f"{_KIND_LABELS[kind]}: assessed, of those due"
+        for kind, name in ASSESSED.items()
+    },
 }
 """Every measure of complications, and how to say it."""
 

@@ -22,7 +22,6 @@ from .estimators import clustered_share
 from .estimators.cell_weights import Cell, cell_weighted_share
 from .figure import Figure
 from .groups import EVERYBODY, Chosen, all_groups, chosen_fields, group_fields
-from .measures import EFFECTIVE_ASSESSED, HEAVIEST_WEIGHT, LIGHTEST_WEIGHT
 
 MODEL_FIELDS = ("age_band", "site_code", "technique")
 """What the cells of the model of being assessed are made of."""
@@ -52,8 +51,8 @@ def complication_sensitivity(
     - `_weighted`: those assessed stand in for those missing of the same age band, site and technique
       (`cell_weighted_share`, cells of fewer than 50 sessions due put together). It mends what these explain, nothing
       else: where the well stay away within a cell it stays too high, and nothing warns of it.
-    Beside it lightest_weight, heaviest_weight and effective_share_of_assessed (Kish): look again where the heaviest is
-    above 10 or the share below a half (common practice, no source).
+    Beside it `_lightest_weight`, `_heaviest_weight` and `_effective_share` (Kish, of those assessed): look again where
+    the heaviest is above 10 or the share below a half (common practice, no source).
 
     Arguments: as `complication_incidence`, per session.
     Returns figures by window, then kind and severity, then group: the share, at_least, at_most, weighted (n: sessions
@@ -146,9 +145,9 @@ def _weighted(
         *(
             Figure(name, **shared, n=of.n, estimate=number, method="cell_weights", flags=_few(request, of.n))
             for name, number in (
-                (LIGHTEST_WEIGHT, share.lightest),
-                (HEAVIEST_WEIGHT, share.heaviest),
-                (EFFECTIVE_ASSESSED, share.effective_share),
+                (measure.lightest, share.lightest),
+                (measure.heaviest, share.heaviest),
+                (measure.effective, share.effective_share),
             )
         ),
     ]

@@ -168,8 +168,6 @@ LOST_HAD_ONE = "next_session_if_lost_had_one"
 ENDED_AT_LAST_CONTACT = "next_session_if_ended_at_last_contact"
 CONTACT_WEIGHTED = "next_session_anywhere_contact_weighted"
 HEAVIEST_WEIGHT = "heaviest_contact_weight"
-LIGHTEST_WEIGHT = "lightest_contact_weight"
-EFFECTIVE_ASSESSED = "effective_share_of_assessed"
 COMPLICATIONS_PER_SESSION = "complication_records_per_session"
 SESSIONS_BETWEEN = "sessions_between_complications"
 CLAVIEN_DINDO_RECORDS = "clavien_dindo_records"
@@ -195,7 +193,6 @@ QUANTITIES: dict[str, Quantity] = {
     CLAVIEN_DINDO_RECORDS: Quantity("Complications by Clavien-Dindo grade, per 1,000 sessions", "per_1000"),
     COMPLICATIONS_PER_SESSION: Quantity("Complication records per session", "number"),
     SESSIONS_BETWEEN: Quantity("Sessions between complications", "sessions"),
-    LIGHTEST_WEIGHT: Quantity("Lightest weight", "number"),
     HEAVIEST_WEIGHT: Quantity("Heaviest weight", "number"),
     LOG_RANK_P: Quantity("Do the groups differ? Log-rank test, p", "number"),
     GRAY_P: Quantity("Do the groups differ? Gray's test, p", "number"),
@@ -215,7 +212,6 @@ MEASURE_LABELS: dict[str, str] = {
     LOST_HAD_ONE: "If each of those lost had one the next day",
     CONTACT_WEIGHTED: "Weighted by the chance of contact",
     EFFECTIVE_SHARE: "Effective share of those in contact, after weights",
-    EFFECTIVE_ASSESSED: "Effective share of those assessed, after weights",
     FOLLOW_UP_COMPLETENESS: "Follow-up seen, of what could be",
     **{window.name: window.label for window in WINDOW_MEASURES},
     **{present.name: present.label for present in PRESENT_MEASURES},

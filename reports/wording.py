@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 
 from pipelines.figure import REASON_LABELS, Figure
@@ -73,6 +74,16 @@ def percent(share: float, decimals: int | None = None) -> str:
     return f"{share * 100:.{places}f}%"
 
 
+def percent_up(share: float) -> str:
+    """A share as a percentage that is never written smaller than it is, for "below".
+
+    >>> percent_up(0.02117), percent_up(0.0006308), percent_up(0.0)
+    ('2.2%', '0.07%', '0.0%')
+    """
+    places = decimals_for(share)
+    return f"{math.ceil(round(share * 100 * 10**places, 6)) / 10**places:.{places}f}%"
+
+
 def interval(lower: float, upper: float, decimals: int | None = None) -> str:
     """Two limits, both with the same number of decimals.
 
@@ -131,7 +142,7 @@ def interval_words(figure: Figure) -> str:
     if figure.lower is None or figure.upper is None:
         return "no interval"
     if figure.estimate == 0:
-        return f"below {percent(figure.upper)}"
+        return f"below {percent_up(figure.upper)}"
     if figure.estimate == 1:
         return f"above {percent(figure.lower, 1)}"
     return interval(figure.lower, figure.upper, decimals_for(figure.estimate))

@@ -42,14 +42,13 @@ class ControlChart:
     """Points in their order with the centre that the limits stand around.
 
     method: `p_chart`, `u_chart`, `laney_p`, `laney_u`, `exact_p`, `exact_u`, `g_chart` or `run_chart`.
-    shift_centre: the line that runs are counted from. run_needed: length of a run that is a shift; None where that
+    run_needed: length of a run that is a shift; None where that
     rule does not hold. sigma_z: Laney's ratio of the spread between points to that of chance. dispersion_p: p value of
     points differing by chance alone; None where it was not asked.
     """
 
     method: str
     centre: float
-    shift_centre: float
     points: tuple[ChartPoint, ...]
     run_needed: int | None
     sigma_z: float | None = None
@@ -98,10 +97,11 @@ def u_chart(events: Sequence[int], sizes: Sequence[int]) -> ControlChart:
 def g_chart(gaps: Sequence[int]) -> ControlChart:
     """Sessions without the event between one event and the next, for rare events.
 
-    Centre: mean gap g; the chance of the event is 1 / (g + 1). Upper limit: the gap that 0.135 % of chance gaps exceed,
-    from the geometric law itself (g + 3 sqrt(g (g + 1)), often used, is exceeded by 1.8 %); the lower is 0, since no
-    gap is short enough to be that rare. A high point is good news. Rules: a point above the limit; 8 in a row on one
-    side of the median. More events than before show as a run below the median, never as one point.
+    Centre: the median, since gaps are skewed. The chance of the event is 1 / (mean gap g + 1). Upper limit: the gap
+    that 0.135 % of chance gaps exceed, from the geometric law itself (g + 3 sqrt(g (g + 1)), often used, is exceeded by
+    1.8 %); the lower is 0, since no gap is short enough to be that rare. A high point is good news. Rules: a point
+    above the limit; 8 in a row on one side of the median. More events than before show as a run below the median, never
+    as one point.
     Assumes: sessions are independent with one chance of the event (gaps are then geometric). The wait before the first
     event and since the last are no gaps: leave them out.
     gaps: whole, at least 0. Raises: CountsError for others, or no gap.
@@ -114,9 +114,10 @@ def g_chart(gaps: Sequence[int]) -> ControlChart:
     """
     if not gaps or min(gaps) < 0:
         raise CountsError("a chart of gaps needs gaps of at least 0")
-    centre = sum(gaps) / len(gaps)
-    upper = math.log(TAIL) / math.log(centre / (centre + 1.0)) if centre else 0.0
-    return _with_rules("g_chart", centre, median(gaps), [(float(gap), 0.0, upper) for gap in gaps], SHIFT)
+    mean = sum(gaps) / len(gaps)
+    upper = math.log(TAIL) / math.log(mean / (mean + 1.0)) if mean else 0.0
+    centre = float(median(gaps))
+    return _with_rules("g_chart", centre, [(float(gap), 0.0, upper) for gap in gaps], SHIFT)
 
 
 def run_chart(values: Sequence[float]) -> ControlChart:
@@ -130,7 +131,7 @@ def run_chart(values: Sequence[float]) -> ControlChart:
     centre = median(values)
     useful = sum(value != centre for value in values)
     needed = round(math.log2(useful) + 3.0) + 1 if 2 * useful >= len(values) else None
-    return _with_rules("run_chart", centre, centre, [(value, None, None) for value in values], needed)
+    return _with_rules("run_chart", centre, [(value, None, None) for value in values], needed)
 
 
 def _checked(events: Sequence[int], sizes: Sequence[int]) -> None:
@@ -144,7 +145,7 @@ def _shewhart(
     values = [event / size for event, size in zip(events, sizes, strict=True)]
     if sum(events) < FEWEST_EXPECTED * len(values):
         exact = [(value, *_exact(centre, size, letter)) for value, size in zip(values, sizes, strict=True)]
-        return _with_rules(f"exact_{letter}", centre, centre, exact, None)
+        return _with_rules(f"exact_{letter}", centre, exact, None)
     sigma_z, p, widened = None, None, False
     if len(values) > 1 and min(spread) > 0.0:
         from scipy.special import chdtrc
@@ -158,7 +159,7 @@ def _shewhart(
         (value, max(0.0, centre - width * sigma), min(most, centre + width * sigma))
         for value, sigma in zip(values, spread, strict=True)
     ]
-    chart = _with_rules(f"laney_{letter}" if widened else f"{letter}_chart", centre, centre, limits, SHIFT)
+    chart = _with_rules(f"laney_{letter}" if widened else f"{letter}_chart", centre, limits, SHIFT)
     return replace(chart, sigma_z=sigma_z, dispersion_p=p)
 
 
@@ -173,11 +174,10 @@ def _exact(centre: float, size: int, letter: str) -> tuple[float, float]:
 def _with_rules(
     method: str,
     centre: float,
-    shift_centre: float,
     limits: Sequence[tuple[float, float | None, float | None]],
     needed: int | None,
 ) -> ControlChart:
-    shifted = _in_runs([value for value, _, _ in limits], shift_centre, needed) if needed else set()
+    shifted = _in_runs([value for value, _, _ in limits], centre, needed) if needed else set()
     points = tuple(
         ChartPoint(
             value,
@@ -188,7 +188,7 @@ def _with_rules(
         )
         for place, (value, lower, upper) in enumerate(limits)
     )
-    return ControlChart(method, centre, shift_centre, points, needed)
+    return ControlChart(method, centre, points, needed)
 
 
 def _in_runs(values: Sequence[float], centre: float, needed: int) -> set[int]:

@@ -34,17 +34,26 @@ class IntervalRow:
 
 
 def interval_plot(
-    rows: Sequence[IntervalRow], name: str, axis_title: str, *, narrow: bool = False, from_zero: bool = True
+    rows: Sequence[IntervalRow],
+    name: str,
+    axis_title: str,
+    *,
+    narrow: bool = False,
+    from_zero: bool = True,
+    cut_few: bool = False,
 ) -> Drawing:
     """Draw the rows in their order on one axis of percentages.
 
     A figure without an estimate keeps its row and shows why. Nothing is drawn for it.
     narrow: for a telephone, with names above the intervals instead of beside them.
     from_zero: whether the axis starts at 0; otherwise it reaches from below the lowest limit to 100%.
+    cut_few: let intervals that rest on too few run out of the plot, so that they do not squeeze the others.
     """
     import altair as alt
 
-    low, high, step = _axis(rows, from_zero=from_zero)
+    sound = [row for row in rows if row.figure is None or "too_few" not in row.figure.flags]
+    fitting = sound if cut_few and any(row.figure and row.figure.n for row in sound) else rows
+    low, high, step = _axis(fitting, from_zero=from_zero)
     row_height, width = (54, 300) if narrow else (34, 340)
     longest = max((len(row.label) for row in rows), default=0)
     left, right = (14, 24) if narrow else (min(280, max(160, 20 + _LETTER * longest)), 192)
@@ -66,7 +75,7 @@ def interval_plot(
         layers.append(rail.encode(x=pixels(alt.XValue, 0), x2=pixels(alt.X2Value, width), y=alt.Y("y:Q")))
     layers += [
         layer_of("rows", f"isValid(datum.lower) && datum.few === {str(few).lower()}")
-        .mark_rule(strokeWidth=2.25, strokeDash=dash)
+        .mark_rule(strokeWidth=2.25, strokeDash=dash, clip=cut_few)
         .encode(x=alt.X("lower:Q"), x2=alt.X2("upper"), y=alt.Y("y:Q"), color=colour)
         for few, dash in ((False, [1, 0]), (True, [3, 2]))
     ]

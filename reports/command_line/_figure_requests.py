@@ -12,6 +12,8 @@ from registry.durations import parse_time
 from registry.errors import GraftledgerError, nearest
 from registry.store import Registry
 
+from ._healing_requests import ANSWERS, CLAVIEN_DINDO, COMPLICATIONS, DURATION, OVER_TIME, check_healing
+
 if TYPE_CHECKING:
     from pipelines import Figure
     from pipelines.groups import Chosen
@@ -32,7 +34,10 @@ ANALYSES: Mapping[str, frozenset[str]] = {
         }
     ),
     FURTHER_SESSIONS: frozenset({"at"}),
-    "complications": frozenset(),
+    COMPLICATIONS: frozenset({"kind", "window", "severity", "per", "limits", "sensitivity", "chart"}),
+    OVER_TIME: frozenset({"kind", "window", "severity", "control", "chart"}),
+    CLAVIEN_DINDO: frozenset(),
+    DURATION: frozenset({"of", "at", "chart"}),
     "graft-survival": frozenset(),
 }
 """Every analysis, with the options that go with it beside those that go with all."""
@@ -51,6 +56,13 @@ class Options:
     sensitivity: bool = False
     summaries: bool = False
     chart: Path | None = None
+    kind: str = ""
+    window: str = ""
+    severity: str = ""
+    per: str = ""
+    limits: str = ""
+    control: str = ""
+    of: str = ""
 
 
 def check_analysis(analysis: str, options: Options) -> None:
@@ -62,14 +74,17 @@ def check_analysis(analysis: str, options: Options) -> None:
         raise GraftledgerError(f"There is no analysis '{analysis}'. {nearest(analysis, list(ANALYSES))}")
     for name in vars(options):
         if getattr(options, name) and name not in ANALYSES[analysis]:
+            from ..wording import listed
+
             homes = [known for known, allowed in ANALYSES.items() if name in allowed]
-            raise GraftledgerError(f"{_flag(name)} goes with {' and '.join(homes)} only.")
+            raise GraftledgerError(f"{_flag(name)} goes with {listed(homes)} only.")
     if options.include_first_elsewhere not in ("", SENSITIVITY):
         raise GraftledgerError(f"{_flag('include_first_elsewhere')} takes the word {SENSITIVITY}.")
     if options.competing and options.estimand not in ("", "here"):
         raise GraftledgerError("--competing goes with the estimand here.")
-    if options.chart and (options.sensitivity or options.summaries):
+    if options.chart and (options.summaries or (options.sensitivity and analysis == NEXT_SESSION)):
         raise GraftledgerError("--chart draws curves: leave out --sensitivity and --summaries.")
+    check_healing(analysis, options)
     together = [
         name for name in ("competing", "sensitivity", "summaries", "include_first_elsewhere") if getattr(options, name)
     ]
@@ -107,6 +122,8 @@ def figures_of(
         shared["at_days"] = sorted({parse_time(text) for text in options.at.split(",") if text.strip()})
     if analysis == NEXT_SESSION:
         return _next_session(registry, options, shared)
+    if analysis in ANSWERS and (analysis != COMPLICATIONS or options.kind or options.window):
+        return ANSWERS[analysis](registry, options, shared)
     functions: Mapping[str, Callable[..., tuple[Figure, ...]]] = {
         FURTHER_SESSIONS: pipelines.further_sessions,
         "complications": pipelines.complications,
@@ -115,8 +132,28 @@ def figures_of(
     return shared, functions[analysis](registry, **shared)
 
 
-def chart_of(registry: Registry, options: Options, asked: Mapping[str, Any], meta: Mapping[str, Any]) -> str:
-    """The curves of what was asked, as SVG."""
+def chart_of(
+    registry: Registry,
+    analysis: str,
+    options: Options,
+    asked: Mapping[str, Any],
+    meta: Mapping[str, Any],
+    figures: Sequence[Figure],
+) -> str:
+    """The chart of what was asked, as SVG."""
+    if analysis == OVER_TIME:
+        from ..over_time_chart import over_time_chart
+
+        return over_time_chart(figures, meta)
+    if analysis in (COMPLICATIONS, DURATION):
+        from ..healing_chart import healing_chart
+
+        return healing_chart(figures, meta)
+    return _curves(registry, options, asked, meta)
+
+
+def _curves(registry: Registry, options: Options, asked: Mapping[str, Any], meta: Mapping[str, Any]) -> str:
+    """Curves of the time to the next session."""
     from pipelines import next_session
 
     from ..next_session_chart import AT_DAYS, next_session_chart

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import textwrap
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from pipelines.figure import REASON_LABELS, Figure
@@ -16,8 +16,8 @@ from ..labels import chosen_words, group_label
 from ..wording import decimals_for, p_words, percent, time_words, whole
 
 WIDTH = 80
-_LABEL, _SHARE, _NUMBER = 27, 24, 9
-_DIM, _PLAIN = "\x1b[2m", "\x1b[0m"
+LABEL, SHARE, _NUMBER = 27, 24, 9
+DIM, PLAIN = "\x1b[2m", "\x1b[0m"
 
 _COLUMNS: Mapping[str, Mapping[str, Callable[[Figure], int | None]]] = {
     "patients": {
@@ -49,18 +49,18 @@ def table_lines(figures: Sequence[Figure], meta: Mapping[str, Any], *, styled: b
     what = "Number" if figures[0].measure in QUANTITIES else "Share"
     if figures[0].measure in QUANTITIES and QUANTITIES[figures[0].measure].unit == "days":
         what = "Time"
-    yield f"{'':{_LABEL}} {f'{what} ({figures[0].level:.0%} interval)':{_SHARE}}" + _aligned(columns)
+    yield f"{'':{LABEL}} {f'{what} ({figures[0].level:.0%} interval)':{SHARE}}" + aligned(columns)
     yield "-" * WIDTH
     heading = ""
     for figure in figures:
         if _heading(figure) != heading:
             heading = _heading(figure)
             yield from textwrap.wrap(heading, WIDTH)
-        *above, label = textwrap.wrap(_row_label(figure), _LABEL - 2)
+        *above, label = textwrap.wrap(_row_label(figure), LABEL - 2)
         numbers = ["" if (number := read(figure)) is None else whole(number) for read in columns.values()]
         yield from (f"  {part}" for part in above)
-        line = f"  {label:{_LABEL - 2}} {cell(figure):{_SHARE}}" + _aligned(numbers)
-        yield f"{_DIM}{line}{_PLAIN}" if grey and figure.flags else line
+        line = f"  {label:{LABEL - 2}} {cell(figure):{SHARE}}" + aligned(numbers)
+        yield f"{DIM}{line}{PLAIN}" if grey and figure.flags else line
     yield from _not_counted(figures)
     yield from _remarks(figures, meta)
 
@@ -123,7 +123,8 @@ def share_cell(figure: Figure) -> str:
     return f"({share}, {limits})" if few else f"{share} ({limits})"
 
 
-def _aligned(cells: Iterator[str] | Sequence[str] | Mapping[str, Any]) -> str:
+def aligned(cells: Iterator[str] | Sequence[str] | Mapping[str, Any]) -> str:
+    """Numbers, or their titles, side by side."""
     return "".join(f"{cell:>{_NUMBER}}" for cell in cells)
 
 
@@ -181,9 +182,19 @@ def unique(items: Sequence[str]) -> list[str]:
 
 def _remarks(figures: Sequence[Figure], meta: Mapping[str, Any]) -> Iterator[str]:
     """How to read the table, and what it rests on."""
-    remarks = []
+    first = []
     if meta.get("estimand") in ESTIMANDS and not meta.get("competing"):
-        remarks.append(ESTIMANDS[meta["estimand"]].sentence)
+        first.append(ESTIMANDS[meta["estimand"]].sentence)
+    above = sum(figure.events or 0 for figure in figures if figure.measure == GRAFT_SURVIVAL_CAPPED)
+    last = [f"{whole(above)} area(s) had more grafts growing than were placed in them."] if above else []
+    yield from last_remarks(figures, meta, first, last)
+
+
+def last_remarks(
+    figures: Sequence[Figure], meta: Mapping[str, Any], first: Iterable[str], last: Iterable[str] = ()
+) -> Iterator[str]:
+    """Remarks that stand below any table: some first, then who was chosen and what is too few; the data last."""
+    remarks = list(first)
     if meta.get("chosen"):
         remarks.append(chosen_words(meta["chosen"]))
     if any("too_few" in figure.flags and figure.n for figure in figures):
@@ -192,9 +203,7 @@ def _remarks(figures: Sequence[Figure], meta: Mapping[str, Any]) -> Iterator[str
             f"In parentheses: too few to rely on (fewer than {floors['at_risk']} followed at some time up to then, or "
             f"than {floors['denominator']} in the denominator)."
         )
-    above = sum(figure.events or 0 for figure in figures if figure.measure == GRAFT_SURVIVAL_CAPPED)
-    if above:
-        remarks.append(f"{whole(above)} area(s) had more grafts growing than were placed in them.")
+    remarks += last
     remarks.append(f"Data complete to {meta['data_date'] or 'no declared day'}; snapshot {meta['snapshot']}.")
     for remark in remarks:
         yield ""

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
 from textwrap import fill
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -17,6 +17,9 @@ from registry.store import open_registry
 from ._app import AsOfIntakeOption, RegistryOption, command, erased_words, note, say
 from ._figure_requests import ANALYSES, SENSITIVITY, Options, chart_of, check_analysis, figures_of, parse_where
 from ._setup import split_codes
+
+if TYPE_CHECKING:
+    from pipelines import Figure
 
 
 class Format(StrEnum):
@@ -50,27 +53,56 @@ def figures(
         str, typer.Option(metavar=SENSITIVITY, help="Show those first operated on elsewhere as their own groups.")
     ] = "",
     sensitivity: Annotated[
-        bool, typer.Option("--sensitivity", help="How far patients lost from sight could shift the share.")
+        bool, typer.Option("--sensitivity", help="How far those not seen could shift the share.")
     ] = False,
     summaries: Annotated[
         bool, typer.Option("--summaries", help="By when a share had a next session, and the mean time without one.")
     ] = False,
-    chart: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Also write the curves as a chart: .svg or .png.")
-    ] = None,
+    chart: Annotated[Path | None, typer.Option(metavar="FILE", help="Also write a chart: .svg or .png.")] = None,
+    kind: Annotated[str, typer.Option(metavar="KIND[,KIND]|all", help="Kinds of complication, by their codes.")] = "",
+    window: Annotated[
+        str, typer.Option(metavar="7d,30d,12m,ever", help="Days since the session in which a complication counts.")
+    ] = "",
+    severity: Annotated[str, typer.Option(metavar="any,moderate,severe", help="Of this severity or worse.")] = "",
+    per: Annotated[str, typer.Option(metavar="session|patient", help="Share of sessions, or of patients.")] = "",
+    limits: Annotated[str, typer.Option(metavar="wilson|clopper-pearson", help="Kind of interval of a share.")] = "",
+    control: Annotated[
+        str, typer.Option(metavar="p|u|g|run", help="Chart over time: share, records a session, sessions between, run.")
+    ] = "",
+    of: Annotated[str, typer.Option(metavar="NAME", help="What lasts, such as numbness-donor or swelling.")] = "",
     as_of: Annotated[str, typer.Option(metavar="DATE", help="Ignore what happened later.")] = "",
     format_: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TABLE,
     as_of_intake: AsOfIntakeOption = None,
     registry: RegistryOption = Path(),
 ) -> None:
     """Print the figures of one analysis."""
-    options = Options(at, estimand, competing, session_number, include_first_elsewhere, sensitivity, summaries, chart)
+    options = Options(
+        at=at,
+        estimand=estimand,
+        competing=competing,
+        session_number=session_number,
+        include_first_elsewhere=include_first_elsewhere,
+        sensitivity=sensitivity,
+        summaries=summaries,
+        chart=chart,
+        kind=kind,
+        window=window,
+        severity=severity,
+        per=per,
+        limits=limits,
+        control=control,
+        of=of,
+    )
     check_analysis(analysis, options)
     if chart:
         from ..charts.sheet import check_chart_path
 
         check_chart_path(chart)
-    fields, conditions, days = split_codes(by), parse_where(where or []), (_date(since), _date(until), _date(as_of))
+    fields, conditions, days = (
+        split_codes(by),
+        parse_where(where or []),
+        (_date(since), _date(until), _date(as_of)),
+    )
 
     from pipelines import MEASURE_LABELS, FigureSet, figure_meta
     from pipelines.groups import choose
@@ -82,7 +114,7 @@ def figures(
         if chart:
             from ..charts.sheet import write_chart
 
-            write_chart(chart, chart_of(opened, options, asked, meta))
+            write_chart(chart, chart_of(opened, analysis, options, asked, meta, computed))
         erased = opened.erased_since
     match format_:
         case Format.JSON:
@@ -90,9 +122,7 @@ def figures(
         case Format.CSV:
             say(FigureSet(meta, computed).to_csv().rstrip("\n"))
         case Format.TABLE:
-            from ._figure_table import table_lines
-
-            for line in table_lines(computed, meta):
+            for line in _lines(computed, meta):
                 say(line)
     if chart:
         note(f"The chart is in {chart}")
@@ -100,6 +130,17 @@ def figures(
         note(fill(erased_words(erased), 80))
     for caution in cautions([*fields, *conditions]):
         note(fill(caution, 80))
+
+
+def _lines(computed: Sequence[Figure], meta: dict[str, Any]) -> Iterator[str]:
+    """The table of an analysis."""
+    from ._figure_table import table_lines
+    from ._healing_table import healing_lines, is_healing
+    from ._over_time_table import over_time_lines
+
+    if "charts" in meta:
+        return over_time_lines(computed, meta)
+    return healing_lines(computed, meta) if is_healing(computed) else table_lines(computed, meta)
 
 
 def cautions(fields: Sequence[str]) -> list[str]:

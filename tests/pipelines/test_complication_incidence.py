@@ -450,9 +450,9 @@ def test_bounds_and_weights_by_hand(empty: Registry) -> None:
     assert figures[f"{name}_at_least"].estimate == 30 / 200
     assert figures[f"{name}_at_most"].estimate == (28 + 70) / 200
     assert figures[f"{name}_weighted"].estimate == pytest.approx(0.25)
-    assert figures["lightest_contact_weight"].estimate == 1.25
-    assert figures["heaviest_contact_weight"].estimate == 2.0
-    assert figures["effective_share_of_assessed"].estimate == pytest.approx(123.0769 / 130, abs=1e-5)
+    assert figures[f"{name}_lightest_weight"].estimate == 1.25
+    assert figures[f"{name}_heaviest_weight"].estimate == 2.0
+    assert figures[f"{name}_effective_share"].estimate == pytest.approx(123.0769 / 130, abs=1e-5)
     assert figures["complication_records_assessed"].estimate == 130 / 200
     assert figures["complication_records_assessed"].events == 130
 

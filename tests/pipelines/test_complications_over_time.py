@@ -86,7 +86,7 @@ def test_sessions_between(registry: Registry) -> None:
     assert series.sizes == (34, 4, 4)
     assert series.since_last == 8
     assert series.labels[0] == (Q3).isoformat()
-    assert series.chart.centre == 14.0
+    assert series.chart.centre == 4.0
 
 
 def test_refusals(registry: Registry) -> None:

@@ -198,7 +198,7 @@ def test_who_compares_people_or_places_is_warned() -> None:
     [
         (["time-to-next-session", "--by", "agebnd"], "Did you mean age_band?"),
         (["complication"], "Did you mean complications?"),
-        (["complications", "--at", "1y"], "--at goes with time-to-next-session and further-sessions only"),
+        (["complications", "--at", "1y"], "--at goes with time-to-next-session, further-sessions and duration only"),
         (["complications", "--summaries"], "--summaries goes with time-to-next-session only"),
         (["time-to-next-session", "--summaries", "--competing", "death"], "do not go together"),
         (["time-to-next-session", "--competing", "age"], "death or reason"),
