@@ -109,14 +109,26 @@ def window_counts(request: ComplicationRequest, windows: Sequence[Window]) -> li
 def kept_contacts(request: ComplicationRequest, windows: Sequence[Window]) -> Iterator[None]:
     """Keep the sessions and what each day of contact answers, for all windows."""
     values = shared_values(request.registry.settings, request.as_of, request.chosen)
-    texts = {**shared_texts(request.fields, request.chosen), "contact_answers": _answers(request)}
     latest = max(window.closes_by if RECORDS not in request.classes else NO_END for window in windows)
+    closes = {f"closes_from_{window.last_day}": window.closes_from for window in windows}
+    closes |= {f"closes_by_{window.last_day}": window.closes_by for window in windows}
+    texts = {
+        **_texts(request),
+        "contact_answers": _answers(request),
+        "closing_columns": " ".join(
+            f"min(day) filter (day between $closes_from_{window.last_day} and $closes_by_{window.last_day}) "
+            f"as closing_{window.last_day},"
+            for window in windows
+        ),
+    }
+    keep: tuple[tuple[str, tuple[str, ...], dict[str, Any]], ...] = (
+        ("judged_session", (*SESSION_HERE, "judged_session"), values),
+        ("contact_day", ("contact_day",), {"latest_close": latest}),
+        ("complication_session", ("complication_session",), {}),
+        ("complication_contact", ("complication_contact",), closes),
+        ("complication_told", ("complication_told",), {}),
+    )
     with ExitStack() as stack:
-        keep: tuple[tuple[str, tuple[str, ...], dict[str, Any]], ...] = (
-            ("judged_session", (*SESSION_HERE, "judged_session"), values),
-            ("contact_day", ("contact_day",), {"latest_close": latest}),
-            ("complication_session", ("complication_session",), {}),
-        )
         for name, steps, bound in keep:
             stack.enter_context(kept(request.registry, name, steps, bound, texts))
         yield
@@ -138,9 +150,8 @@ def kept_window(request: ComplicationRequest, window: Window) -> Iterator[dict[s
         "severity_codes": list(SEVERITY_CODES),
         "own_degrees": [item.kind for item in ITEMS.values() if item.own_degrees],
     }
-    texts = _texts(request)
-    steps = ["complication_told", "complication_reason", "complication_record", "complication_event"]
-    steps += ["complication_outcome"]
+    texts = {**_texts(request), "closing": f"closing_{window.last_day}"}
+    steps = ["complication_reason", "complication_record", "complication_outcome"]
     if request.per == PATIENT:
         steps += ["complication_patient_reason", "complication_patient_outcome"]
     with ExitStack() as stack:
@@ -241,12 +252,12 @@ def _answers(request: ComplicationRequest) -> str:
 def _texts(request: ComplicationRequest) -> dict[str, str]:
     """The columns of the items and classes asked for, as text."""
     columns = group_columns(request.fields)
-    told, listed = [], []
+    contact, listed = [], []
     for kind, severities in _asked_items(request):
-        told.append(f"min(day) filter (not {_answered(kind)} and day > 0) as {kind}_unanswered,")
+        contact.append(f"min(day) filter (not {_answered(kind)} and day > 0) as {kind}_unanswered,")
         for severity in severities:
             name = f"{kind}_{severity}"
-            told += [f"min(day) filter ({name}_{what}) as {name}_{what}," for what in ("told", "found")]
+            contact += [f"min(day) filter ({name}_{what}) as {name}_{what}," for what in ("told", "found")]
             listed.append(f"{{kind: '{kind}', severity: '{severity}', told_day: {name}_told, found_day: {name}_found}}")
     # a list of nothing has no type, so one that tells of nothing stands first
     nothing = "{kind: '', severity: '', told_day: null::integer, found_day: null::integer}"
@@ -254,7 +265,8 @@ def _texts(request: ComplicationRequest) -> dict[str, str]:
     per_patient = request.per == PATIENT
     return {
         **shared_texts(request.fields, request.chosen),
-        "told_columns": " ".join(told),
+        "contact_columns": " ".join(contact),
+        "unanswered_columns": " ".join(f"t.{kind}_unanswered," for kind, _ in _asked_items(request)),
         "told_list": ", ".join([nothing, *listed]),
         "reason_columns": " ".join(f"{_why(name)} as reason_{name}," for name in classes),
         "patient_reason_columns": " ".join(

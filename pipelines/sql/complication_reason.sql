@@ -4,14 +4,15 @@
 with known as (
   select
     s.*,
-    t.* exclude (session_id),
+    t.{closing} as closing_day,
+    {unanswered_columns}
     case
       when
         greatest(t.last_visit_day, if(s.last_contact_day <= s.observed_day, s.last_contact_day, null)) >= $closes_from
         then $closes_from
     end as reached_day
   from complication_session s
-  left join complication_told t on t.session_id = s.session_id
+  left join complication_contact t on t.session_id = s.session_id
 )
 
 select

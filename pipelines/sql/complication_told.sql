@@ -1,10 +1,7 @@
--- What the contacts about a session tell, one row a session: the closing contact of the window (the first on or after
--- its end), and by item the first contact that did not answer, told of the event, or saw it.
--- A contact on the day of the session has nothing to ask about, so it cannot break the chain.
-select
-  session_id,
-  min(day) filter (day between $closes_from and $closes_by) as closing_day,
-  {told_columns}
-  max(day) as last_visit_day
-from contact_day
-group by session_id
+-- The same, one row a session, kind and severity of which a contact told or that it saw.
+with item as (
+  select session_id, unnest([{told_list}], recursive := true) from complication_contact
+)
+
+from item
+where told_day is not null or found_day is not null
