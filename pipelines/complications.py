@@ -53,7 +53,13 @@ def complications(
     figures: list[Figure] = []
     with (
         kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
-        kept(registry, "contact_day", ("contact_day",), {"latest_close": _LATEST_CLOSE}, {"contact_answers": _ANSWERS}),
+        kept(
+            registry,
+            "contact_day",
+            ("contact_day",),
+            {"latest_close": LATEST_CLOSE},
+            {"contact_answers": CONTACT_ANSWERS},
+        ),
     ):
         for window in WINDOW_MEASURES:
             counts = _window_counts(registry, window, texts)
@@ -75,7 +81,7 @@ def _window_counts(registry: Registry, measure: WindowMeasure, texts: Mapping[st
         ("chain", "onset", "window_judged", "judged_count"),
         "from judged_count order by all",
         {"window": measure.window, "closes": measure.closes, "kind": measure.kind},
-        {**texts, **_columns(measure), "judged": "window_judged"},
+        {**texts, **answer_columns(measure), "judged": "window_judged"},
     )
 
 
@@ -87,11 +93,11 @@ def _present_counts(
         ("present_judged", "judged_count"),
         "from judged_count order by all",
         days,
-        {**texts, **_columns(measure), "judged": "present_judged"},
+        {**texts, **answer_columns(measure), "judged": "present_judged"},
     )
 
 
-def _columns(measure: WindowMeasure | PresentMeasure) -> dict[str, str]:
+def answer_columns(measure: WindowMeasure | PresentMeasure) -> dict[str, str]:
     """The columns that hold a measure's answers on a day of contact."""
     return {part: f"{measure.name}_{part}" for part in ("answered", "positive", "seen")}
 
@@ -101,7 +107,7 @@ def _answers_sql() -> str:
     parts = []
     measures: list[WindowMeasure | PresentMeasure] = [*WINDOW_MEASURES, *PRESENT_MEASURES]
     for measure in measures:
-        columns = _columns(measure)
+        columns = answer_columns(measure)
         parts.append(f"bool_or({measure.answered}) as {columns['answered']}")
         parts.append(f"coalesce(bool_or({measure.positive}), false) as {columns['positive']}")
         if isinstance(measure, WindowMeasure):
@@ -109,11 +115,13 @@ def _answers_sql() -> str:
     return ", ".join(parts)
 
 
-_ANSWERS = _answers_sql()
-_LATEST_CLOSE = max(
+CONTACT_ANSWERS = _answers_sql()
+"""The columns of `contact_day`."""
+LATEST_CLOSE = max(
     *(window.closes for window in WINDOW_MEASURES),
     *(milestone.closes for present in PRESENT_MEASURES for milestone in present.milestones),
 )
+"""The last day on which a contact may matter to any of them."""
 
 
 def _figures(

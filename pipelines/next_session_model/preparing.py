@@ -69,19 +69,27 @@ class Prepared:
         return rows
 
 
-def prepared(rows: pl.DataFrame, floor: int) -> Prepared:
-    """Decide on the covariates of these spells. floor: fewest spells of a level."""
+def prepared(
+    rows: pl.DataFrame,
+    floor: int,
+    covariates: Sequence[Covariate] = COVARIATES,
+    least_events: int = LEAST_EVENTS,
+) -> Prepared:
+    """Decide on the covariates of these spells, or other rows with `had_event`.
+
+    floor: fewest spells of a level. least_events: fewest events of a level; 0 keeps also levels without an event.
+    """
     used: list[Used] = []
     remarks: list[Remark] = []
     left_out: dict[str, tuple[str, ...]] = {}
-    for covariate in COVARIATES:
+    for covariate in covariates:
         known = rows.filter(pl.col(covariate.name).is_not_null())
         if len(known) < LEAST_KNOWN * len(rows):
             remarks.append(Remark("mostly_missing", covariate.name, n=len(rows) - len(known)))
         elif known[covariate.name].n_unique() < 2:
             remarks.append(Remark("one_value", covariate.name, n=len(known)))
         elif covariate.kind == "levels":
-            _levels(covariate, known, floor, used, remarks, left_out)
+            _levels(covariate, known, (floor, least_events), used, remarks, left_out)
         else:
             used.append(_number(covariate, known, remarks))
     return Prepared(tuple(used), tuple(remarks), left_out)
@@ -100,7 +108,7 @@ def _number(covariate: Covariate, known: pl.DataFrame, remarks: list[Remark]) ->
 def _levels(
     covariate: Covariate,
     known: pl.DataFrame,
-    floor: int,
+    least: tuple[int, int],
     used: list[Used],
     remarks: list[Remark],
     left_out: dict[str, tuple[str, ...]],
@@ -113,8 +121,8 @@ def _levels(
         .rows()
     }
     present = [level for level in covariate.levels if level in tallies]
-    groups = pooled_levels(present, tallies, covariate.families, floor)
-    nobody = [group for group in groups if not sum(tallies[level][1] for level in group)]
+    groups = pooled_levels(present, tallies, covariate.families, *least)
+    nobody = [group for group in groups if least[1] and not sum(tallies[level][1] for level in group)]
     if nobody:
         levels = tuple(level for group in nobody for level in group)
         left_out[covariate.name] = levels
@@ -143,6 +151,7 @@ def pooled_levels(
     tallies: Mapping[str, tuple[int, int]],
     families: Sequence[Sequence[str]],
     floor: int,
+    least_events: int = LEAST_EVENTS,
 ) -> list[list[str]]:
     """Levels in groups that are large enough, as far as that goes.
 
@@ -160,7 +169,7 @@ def pooled_levels(
 
     def small(group: Sequence[str]) -> bool:
         events, n = size(group)
-        return n < floor or events < LEAST_EVENTS
+        return n < floor or events < least_events
 
     groups: list[list[str]] = []
     in_family = {level for family in families for level in family}

@@ -12,3 +12,7 @@ class ModelError(ValueError):
     def __init__(self, problem: str, columns: tuple[str, ...] = ()) -> None:
         super().__init__(f"{problem}: {', '.join(columns)}" if columns else problem)
         self.columns = columns
+
+
+class SeparationError(ModelError):
+    """A ratio has no finite best value: a group in which nobody, or everybody, had the event."""

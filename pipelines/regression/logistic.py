@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .errors import ModelError
+from .errors import ModelError, SeparationError
 from .observations import Observations, clustered_covariance
 from .spells import Floats
 
@@ -39,6 +39,16 @@ class LogisticFit:
     events: int
     firth: bool = False
 
+    @property
+    def slopes(self) -> Floats:
+        """(p,) the coefficients without the intercept."""
+        return self.coefficients[1:]
+
+    @property
+    def slope_covariance(self) -> Floats:
+        """(p, p) their covariance."""
+        return self.covariance[1:, 1:]
+
 
 def fit_logistic(observations: Observations) -> LogisticFit:
     """Maximise the likelihood of independent yes or no outcomes; robust errors with patients as clusters.
@@ -46,7 +56,7 @@ def fit_logistic(observations: Observations) -> LogisticFit:
     Assumes: log odds are a straight line in each column as it was entered. Odds ratios are not ratios of risks where
     events are common, and grow when covariates are added even without confounding. Misleads where events are few for
     the columns (coefficients come out too far from 0: take `fit_firth`), and where ratios are read as causes.
-    Raises: ModelError where there is no event, nobody without, or a coefficient grows without bound (separation).
+    Raises: ModelError where there is no event, or nobody without; SeparationError where a coefficient has no bound.
     Source: McCullagh & Nelder 1989, Generalized Linear Models, 2nd ed., chapter 4; errors: Liang & Zeger 1986,
     Biometrika 73:13-22.
     """
@@ -72,7 +82,7 @@ def fit_logistic(observations: Observations) -> LogisticFit:
     else:
         raise _unbounded(observations, worst)
     share = risk(x @ beta)
-    covariance = np.linalg.inv(weighted_square(x, share * (1 - share)))
+    covariance = np.asarray(np.linalg.inv(weighted_square(x, share * (1 - share))), dtype=np.float64)
     influence = x * (y - share)[:, None] @ covariance
     return LogisticFit(
         observations.names,
@@ -120,6 +130,6 @@ def _solved(information: Floats, score: Floats, observations: Observations) -> F
         raise _unbounded(observations, 0) from None
 
 
-def _unbounded(observations: Observations, column: int) -> ModelError:
+def _unbounded(observations: Observations, column: int) -> SeparationError:
     names = (observations.names[column],) if observations.names else ()
-    return ModelError("a ratio without bound (a group has no events, or all of them)", names)
+    return SeparationError("a ratio without bound (a group has no events, or all of them)", names)

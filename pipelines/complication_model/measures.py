@@ -1,0 +1,22 @@
+"""What the models of what follows a session give, by name."""
+
+from __future__ import annotations
+
+ODDS_RATIO = "complication_odds_ratio"
+RISK_DIFFERENCE = "complication_risk_difference"
+SHARE = "complication_share_modelled"
+MISSING = "session_covariate_missing"
+ERROR_RATIO = "session_model_error_ratio"
+SCAR_DIFFERENCE = "scar_width_difference_mm"
+SCAR_MEAN = "scar_width_mean_mm"
+
+SESSION_MODEL_LABELS: dict[str, str] = {
+    ODDS_RATIO: "Odds ratio of a complication",
+    RISK_DIFFERENCE: "Difference of the risk of a complication",
+    SHARE: "Sessions with the complication, of those in the model",
+    MISSING: "Value missing",
+    ERROR_RATIO: "Errors by patient, against errors by session",
+    SCAR_DIFFERENCE: "Difference of the width of the scar, millimetres",
+    SCAR_MEAN: "Mean width of the scar, millimetres",
+}
+"""How to say them. None of them is a benchmark's measure."""

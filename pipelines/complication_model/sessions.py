@@ -1,0 +1,88 @@
+"""The rows of the models, from the records: one a session that was assessed, with its outcome and its covariates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from registry.store import Registry
+
+from .._queries import SESSION_HERE, kept, rows
+from ..complications import CONTACT_ANSWERS, LATEST_CLOSE, answer_columns
+from ..figure import NOT_COUNTED_REASONS
+from ..groups import shared_texts, shared_values
+from ..measures import WindowMeasure
+from .outcomes import Outcome
+
+MOST_PATIENTS = 100_000
+"""Above this, a random sample of so many patients is taken: two cores fit it within minutes."""
+
+
+@dataclass(frozen=True, eq=False)
+class ModelSessions:
+    """rows: those of the patients taken. patients: of how many. not_counted: sessions left out, by reason."""
+
+    rows: pl.DataFrame
+    patients: int
+    not_counted: Mapping[str, int]
+
+
+def complication_sessions(
+    registry: Registry, outcome: Outcome, *, as_of: date | None = None, most_patients: int = MOST_PATIENTS
+) -> ModelSessions:
+    """Sessions assessed for a complication as `complications` assesses them; `had_event` tells the outcome."""
+    columns = answer_columns(outcome.measure)
+    if outcome.milestone:
+        steps: tuple[str, ...] = ("present_judged",)
+        days = outcome.milestone
+        values: dict[str, Any] = {"due": days.due, "opens": days.opens, "closes": days.closes}
+    else:
+        measure = outcome.measure
+        assert isinstance(measure, WindowMeasure)
+        steps = ("chain", "onset", "window_judged")
+        values = {"window": measure.window, "closes": measure.closes, "kind": measure.kind}
+    with _kept_sessions(registry, as_of, contacts=True):
+        return judged_rows(registry, steps, values, columns, most_patients)
+
+
+@contextmanager
+def _kept_sessions(registry: Registry, as_of: date | None, *, contacts: bool) -> Iterator[None]:
+    values = shared_values(registry.settings, as_of)
+    texts = {**shared_texts(()), "contact_answers": CONTACT_ANSWERS}
+    with ExitStack() as stack:
+        stack.enter_context(kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts))
+        if contacts:
+            stack.enter_context(kept(registry, "contact_day", ("contact_day",), {"latest_close": LATEST_CLOSE}, texts))
+        yield
+
+
+def judged_rows(
+    registry: Registry, steps: Sequence[str], values: Mapping[str, Any], texts: Mapping[str, str], most_patients: int
+) -> ModelSessions:
+    """The rows of the last step with their covariates, of whom it can be told; those of the others by reason.
+
+    The sample, where one is taken, goes by a digest of the patient's key, so it is the same each time and knows
+    nothing of outcomes.
+    """
+    named = {**texts, "groups": "session_key,", "judged": steps[-1]}
+    with kept(registry, "session_covariate", (*steps, "session_covariate"), values, named):
+        reasons = dict(rows(registry, (), "select reason, count(*) from session_covariate group by all", {}).rows())
+        patients = rows(
+            registry, (), "select count(distinct patient_key) from session_covariate where reason is null", {}
+        ).item()
+        taken = rows(
+            registry,
+            (),
+            "from session_covariate where reason is null "
+            "qualify dense_rank() over (order by md5(patient_key), patient_key) <= $most_patients "
+            "order by md5(patient_key), patient_key, md5(session_key), session_key",
+            {"most_patients": most_patients},
+        )
+    return ModelSessions(
+        taken, patients, {reason: reasons[reason] for reason in NOT_COUNTED_REASONS if reason in reasons}
+    )
