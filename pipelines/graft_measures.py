@@ -77,8 +77,8 @@ GRAFT_QUANTITIES: dict[str, tuple[str, str]] = {
     GRAFTS_PLACED_SO_FAR: ("Grafts placed up to this session, mean", "grafts"),
     GRAFTS_TAKEN_SO_FAR: ("Grafts taken up to this session, mean", "grafts"),
     HAIRS_PER_GRAFT: ("Hairs per graft", "number"),
-    DONOR_DENSITY: ("Donor density before first surgery, units per cm2", "number"),
-    TAKEN_PER_DENSITY: ("Donor area with as many units as were taken, cm2", "number"),
+    DONOR_DENSITY: ("Donor density before first surgery, follicular units per cm2", "number"),
+    TAKEN_PER_DENSITY: ("Donor area with as many follicular units as were taken, cm2", "number"),
 }
 """Measures that are no shares: how to say them, and their unit."""
 

@@ -151,7 +151,16 @@ def _yields(due: pl.DataFrame, named: Mapping[str, str], asked: Asked) -> Iterat
         told = None if share is None else share * (crude.estimate or 0.0) + (1 - share) * grew
         if len(counted) and crude.estimate is None:
             told = None
-        yield replace(crude, measure=measure, method="bound", estimate=told, lower=None, upper=None, n=len(due))
+        yield replace(
+            crude,
+            measure=measure,
+            method="bound",
+            estimate=told,
+            lower=None,
+            upper=None,
+            n=len(due),
+            n_clusters=due["patient_key"].n_unique(),
+        )
     weight = counted["weight"].to_numpy()
     effective = weight.sum() ** 2 / (len(weight) * (weight**2).sum()) if len(weight) else None
     ends = (weight.min(), weight.max()) if len(weight) else (None, None)

@@ -12,6 +12,7 @@ from registry.durations import parse_time
 from registry.errors import GraftledgerError, nearest
 from registry.store import Registry
 
+from ._graft_requests import GRAFT_ANALYSES, graft_figures
 from ._healing_requests import ANSWERS, CLAVIEN_DINDO, COMPLICATIONS, DURATION, OVER_TIME, check_healing
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ ANALYSES: Mapping[str, frozenset[str]] = {
     OVER_TIME: frozenset({"kind", "window", "severity", "control", "chart"}),
     CLAVIEN_DINDO: frozenset(),
     DURATION: frozenset({"of", "at", "chart"}),
-    "graft-survival": frozenset(),
+    **GRAFT_ANALYSES,
 }
 """Every analysis, with the options that go with it beside those that go with all."""
 SENSITIVITY = "sensitivity"
@@ -63,6 +64,7 @@ class Options:
     limits: str = ""
     control: str = ""
     of: str = ""
+    by_hairs: bool = False
 
 
 def check_analysis(analysis: str, options: Options) -> None:
@@ -124,10 +126,11 @@ def figures_of(
         return _next_session(registry, options, shared)
     if analysis in ANSWERS and (analysis != COMPLICATIONS or options.kind or options.window):
         return ANSWERS[analysis](registry, options, shared)
+    if analysis in GRAFT_ANALYSES:
+        return graft_figures(registry, analysis, options, shared)
     functions: Mapping[str, Callable[..., tuple[Figure, ...]]] = {
         FURTHER_SESSIONS: pipelines.further_sessions,
         "complications": pipelines.complications,
-        "graft-survival": pipelines.graft_survival,
     }
     return shared, functions[analysis](registry, **shared)
 

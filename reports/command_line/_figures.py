@@ -16,6 +16,7 @@ from registry.store import open_registry
 
 from ._app import AsOfIntakeOption, RegistryOption, command, erased_words, note, say
 from ._figure_requests import ANALYSES, SENSITIVITY, Options, chart_of, check_analysis, figures_of, parse_where
+from ._graft_requests import graft_cautions
 from ._setup import split_codes
 
 if TYPE_CHECKING:
@@ -61,7 +62,7 @@ def figures(
     chart: Annotated[Path | None, typer.Option(metavar="FILE", help="Also write a chart: .svg or .png.")] = None,
     kind: Annotated[str, typer.Option(metavar="KIND[,KIND]|all", help="Kinds of complication, by their codes.")] = "",
     window: Annotated[
-        str, typer.Option(metavar="7d,30d,12m,ever", help="Days since the session in which a complication counts.")
+        str, typer.Option(metavar="7d,30d,12m,ever", help="When a complication counts; a mature count: 10m-18m.")
     ] = "",
     severity: Annotated[str, typer.Option(metavar="any,moderate,severe", help="Of this severity or worse.")] = "",
     per: Annotated[str, typer.Option(metavar="session|patient", help="Share of sessions, or of patients.")] = "",
@@ -70,6 +71,9 @@ def figures(
         str, typer.Option(metavar="p|u|g|run", help="Chart over time: share, records a session, sessions between, run.")
     ] = "",
     of: Annotated[str, typer.Option(metavar="NAME", help="What lasts, such as numbness-donor or swelling.")] = "",
+    by_hairs: Annotated[
+        bool, typer.Option("--by-hairs", help="Hairs instead of grafts, existing ones subtracted.")
+    ] = False,
     as_of: Annotated[str, typer.Option(metavar="DATE", help="Ignore what happened later.")] = "",
     format_: Annotated[Format, typer.Option("--format", help="How to print.")] = Format.TABLE,
     as_of_intake: AsOfIntakeOption = None,
@@ -92,6 +96,7 @@ def figures(
         limits=limits,
         control=control,
         of=of,
+        by_hairs=by_hairs,
     )
     check_analysis(analysis, options)
     if chart:
@@ -128,18 +133,21 @@ def figures(
         note(f"The chart is in {chart}")
     if erased:
         note(fill(erased_words(erased), 80))
-    for caution in cautions([*fields, *conditions]):
+    for caution in [*graft_cautions(analysis), *cautions([*fields, *conditions])]:
         note(fill(caution, 80))
 
 
 def _lines(computed: Sequence[Figure], meta: dict[str, Any]) -> Iterator[str]:
     """The table of an analysis."""
     from ._figure_table import table_lines
+    from ._graft_table import graft_lines, is_graft
     from ._healing_table import healing_lines, is_healing
     from ._over_time_table import over_time_lines
 
     if "charts" in meta:
         return over_time_lines(computed, meta)
+    if is_graft(computed):
+        return graft_lines(computed, meta)
     return healing_lines(computed, meta) if is_healing(computed) else table_lines(computed, meta)
 
 
