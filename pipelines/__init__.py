@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from .clavien_dindo import clavien_dindo
+from .complication_incidence import complication_incidence
+from .complication_sensitivity import complication_sensitivity
 from .complications import complications
+from .complications_over_time import complications_over_time
 from .data_summary import data_summary
 from .duration_measures import DURATION_LABELS, DURATION_MEASURES
 from .figure import FLAG_LABELS, FLAGS, NOT_COUNTED_REASONS, REASON_LABELS, Figure
@@ -24,8 +28,12 @@ __all__ = [
     "REASON_LABELS",
     "Figure",
     "FigureSet",
+    "clavien_dindo",
     "compare_durations",
+    "complication_incidence",
+    "complication_sensitivity",
     "complications",
+    "complications_over_time",
     "data_summary",
     "duration_laws",
     "durations",

@@ -119,10 +119,21 @@ def clavien_dindo_figures(registry: Registry, options: Options, shared: dict[str
 
 
 def duration_figures(registry: Registry, options: Options, shared: dict[str, Any]) -> Answer:
-    """How long it lasts."""
-    from pipelines import durations
+    """How long it lasts and, of groups, whether they differ."""
+    from pipelines import Figure, compare_durations, durations
+    from pipelines.groups import NOT_RECORDED
+    from pipelines.measures import LOG_RANK_P
 
-    return shared | {"of": options.of}, durations(registry, of=options.of, **shared)
+    figures = durations(registry, of=options.of, **shared)
+    if shared["by"]:
+        test = compare_durations(
+            registry, of=options.of, **{name: value for name, value in shared.items() if name != "at_days"}
+        )
+        counted = {tuple(figure.group.items()): figure.n for figure in figures}
+        n = sum(n for group, n in counted.items() if NOT_RECORDED not in dict(group).values())
+        method = "interval_log_rank"
+        figures += (Figure(LOG_RANK_P, n, "sessions", method, estimate=test.p_value, events=round(sum(test.observed))),)
+    return shared | {"of": options.of}, figures
 
 
 ANSWERS = {

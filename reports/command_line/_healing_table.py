@@ -18,12 +18,12 @@ from pipelines.complication_kinds import (
     class_of,
 )
 from pipelines.figure import REASON_LABELS, Figure
-from pipelines.measures import CLAVIEN_DINDO_OUTSIDE, CLAVIEN_DINDO_RECORDS, QUANTITIES
+from pipelines.measures import CLAVIEN_DINDO_OUTSIDE, CLAVIEN_DINDO_RECORDS, LOG_RANK_P, QUANTITIES
 from registry.durations import time_label
 
 from ..labels import group_label, value_label
 from ..wording import level_words, listed, percent_up, whole
-from ._figure_table import DIM, LABEL, PLAIN, SHARE, WIDTH, aligned, last_remarks, share_cell
+from ._figure_table import DIM, LABEL, PLAIN, SHARE, WIDTH, aligned, cell, last_remarks, share_cell
 
 Read = Callable[[Figure], int | None]
 _MANY_HEADS = 4
@@ -82,6 +82,8 @@ def healing_cell(figure: Figure) -> str:
     '0 of 140: below 2.2%'
     """
     few = "too_few" in figure.flags
+    if figure.measure == LOG_RANK_P:
+        return cell(figure)
     if figure.estimate is None:
         return share_cell(figure)
     if figure.measure in QUANTITIES or figure.measure.endswith("_weight"):
@@ -119,6 +121,8 @@ def _in_reading_order(rows: Sequence[Figure], meta: Mapping[str, Any]) -> list[F
 
 def _heading(figure: Figure, meta: Mapping[str, Any]) -> str:
     window = "" if figure.window is None else f", {_window_words(figure.window)}"
+    if figure.measure == LOG_RANK_P:
+        return QUANTITIES[LOG_RANK_P].label
     if figure.measure in DURATION_LABELS:
         label = DURATION_LABELS[figure.measure]
         return f"{label}: {group_label(figure)}" if figure.group and figure.at is not None else label
@@ -138,6 +142,8 @@ def _heading(figure: Figure, meta: Mapping[str, Any]) -> str:
 
 
 def _row_label(figure: Figure, meta: Mapping[str, Any]) -> str:
+    if figure.measure == LOG_RANK_P:
+        return "all groups recorded"
     if figure.measure in DURATION_LABELS:
         return f"at {time_label(figure.at)}" if figure.at is not None else group_label(figure, "all")
     if figure.measure == CLAVIEN_DINDO_RECORDS:
@@ -252,6 +258,8 @@ def _remarks(rows: Sequence[Figure], meta: Mapping[str, Any]) -> Iterator[str]:
             "Nobody sees the day on which it ends: the share is the middle between what visits allow at least and at "
             "most. Over: known to have ended by then. Followed: looked at then or later. docs/reading_durations.md."
         )
+        if any(figure.measure == LOG_RANK_P for figure in rows):
+            yield "The test leaves out groups not recorded, and assumes that all are looked at on like schedules."
     if rows[0].measure == CLAVIEN_DINDO_RECORDS:
         yield (
             "Events are records, so one session may have several. Grades by Dindo, Demartines & Clavien 2004, made for "

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from pipelines import Figure, durations
+from pipelines import Figure, compare_durations, durations
 from pipelines.complication_incidence import complication_incidence
 from pipelines.complication_kinds import Window
 from registry.store import open_registry
@@ -96,6 +96,17 @@ def test_json_holds_what_the_analysis_gives(folder: Path) -> None:
     with open_registry(folder) as registry:
         expected = durations(registry, of="numbness-donor")
     assert lasting["figures"] == [json.loads(json.dumps(figure.as_dict())) for figure in expected]
+
+
+def test_groups_of_a_duration_are_compared(folder: Path) -> None:
+    """Two techniques of the same finding differ by chance alone: as `compare_durations` has it."""
+    content = json.loads(
+        run(folder, "duration", "--of", "numbness-donor", "--by", "technique", "--format", "json").stdout
+    )
+    with open_registry(folder) as registry:
+        test = compare_durations(registry, of="numbness-donor", by=("technique",))
+    figure = content["figures"][-1]
+    assert (figure["measure"], figure["estimate"], figure["n"]) == ("log_rank_p_value", test.p_value, 40)
 
 
 def test_a_table_says_what_is_not_divided(folder: Path) -> None:
