@@ -23,6 +23,30 @@ _SESSION_FIRST = ("site_code",)
 """Fields that both records have: the session's is taken."""
 
 
+_SIZE_EDGES = (1000, 2000, 3000)
+SESSION_SIZES = ("under 1000", "1000-1999", "2000-2999", "3000 and over")
+"""Bands of grafts in a session: common practice, no source."""
+_SIZE_SQL = " ".join(
+    [
+        "case",
+        *(
+            f"when s.grafts_total < {edge} then '{size}'"
+            for edge, size in zip(_SIZE_EDGES, SESSION_SIZES, strict=False)
+        ),
+        f"when s.grafts_total is not null then '{SESSION_SIZES[-1]}' end",
+    ]
+)
+
+
+def session_size(grafts: int) -> str:
+    """The band of a number of grafts.
+
+    >>> session_size(2200), session_size(999)
+    ('2000-2999', 'under 1000')
+    """
+    return SESSION_SIZES[sum(edge <= grafts for edge in _SIZE_EDGES)]
+
+
 @dataclass(frozen=True)
 class GroupField:
     """One field to split by.
@@ -63,7 +87,7 @@ EVERYBODY = Chosen()
 
 
 def group_fields(settings: Settings) -> dict[str, GroupField]:
-    """Every field that a figure may be split by: the coded fields of patient and session, and three derived ones."""
+    """Every field that a figure may be split by: the coded fields of patient and session, and four derived ones."""
     fields = [
         GroupField(
             "age_band",
@@ -73,6 +97,7 @@ def group_fields(settings: Settings) -> dict[str, GroupField]:
             settings.age_bands,
         ),
         GroupField("session_number", "Session number", "s.session_number::varchar", None, of_session=True),
+        GroupField("session_size", "Grafts in the session", _SIZE_SQL, SESSION_SIZES, of_session=True),
         GroupField("year", "Year of session", "year(s.performed_on)::varchar", None, of_session=True),
     ]
     for alias, name in (("p", "patient"), ("s", "session")):

@@ -177,6 +177,8 @@ LOG_RANK_P = "log_rank_p_value"
 GRAY_P = "gray_p_value"
 DAYS_TO_NEXT_SESSION = "days_to_next_session"
 DAYS_WITHOUT_NEXT_SESSION = "mean_days_without_next_session"
+SESSION_LENGTH = "session_length"
+SUTURES_OUT = "sutures_out_day"
 
 
 @dataclass(frozen=True)
@@ -198,6 +200,8 @@ QUANTITIES: dict[str, Quantity] = {
     GRAY_P: Quantity("Do the groups differ? Gray's test, p", "number"),
     DAYS_TO_NEXT_SESSION: Quantity("Time by which a share had a next session", "days"),
     DAYS_WITHOUT_NEXT_SESSION: Quantity("Mean time without a next session", "days"),
+    SESSION_LENGTH: Quantity("Length of a session", "hours"),
+    SUTURES_OUT: Quantity("Sutures out", "days"),
 }
 """How to say, and to write, what is no share."""
 

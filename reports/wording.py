@@ -116,6 +116,28 @@ def natural_frequency(share: float) -> str:
     return f"about {share * 100:.0f} in 100"
 
 
+def frequency_words(figure: Figure) -> str:
+    """A share with its interval as people say it to each other; upper limits are rounded up, lower ones down.
+
+    >>> frequency_words(Figure("m", 500, "patients", "km", estimate=0.262, lower=0.231, upper=0.288))
+    'about 26 in 100 (23 to 29)'
+    >>> frequency_words(Figure("m", 1400, "sessions", "wilson", estimate=0.004, lower=0.0019, upper=0.0091))
+    'about 4 in 1,000 (1 to 10)'
+    >>> frequency_words(Figure("m", 89, "sessions", "wilson", estimate=0.0, lower=0.0, upper=0.0414, events=0))
+    'none of 89; at most about 5 in 100'
+    >>> frequency_words(Figure("m", 9, "sessions", "wilson"))
+    'too few to say'
+    """
+    if figure.estimate is None or "too_few" in figure.flags:
+        return "nobody was followed so long" if "beyond_follow_up" in figure.flags else "too few to say"
+    base = 1000 if 0 < figure.estimate < 0.00995 else 100
+    upper = None if figure.upper is None else math.ceil(figure.upper * base - 1e-9)
+    if figure.estimate == 0:
+        return f"none of {whole(figure.n)}" + (f"; at most about {upper} in {base}" if upper is not None else "")
+    limits = "" if figure.lower is None or upper is None else f" ({math.floor(figure.lower * base + 1e-9)} to {upper})"
+    return natural_frequency(figure.estimate) + limits
+
+
 def estimate_words(figure: Figure) -> str:
     """The estimate of a share, or why there is none.
 

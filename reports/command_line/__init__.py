@@ -5,6 +5,7 @@ from __future__ import annotations
 from . import (  # noqa: F401  (each module registers its commands)
     _audit,
     _cohort,
+    _consultation,
     _demo,
     _figures,
     _held_back,

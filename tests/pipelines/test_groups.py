@@ -28,7 +28,7 @@ def test_every_coded_field_can_be_chosen_but_those_that_tell_the_future() -> Non
     }
     future = {"last_contact_reason", "status_at_last_contact"}
     assert future < coded
-    assert set(FIELDS) == coded - future | {"age_band", "session_number", "year"}
+    assert set(FIELDS) == coded - future | {"age_band", "session_number", "session_size", "year"}
 
 
 @pytest.mark.parametrize("name", FIELDS)

@@ -1,0 +1,17 @@
+-- One row a session here: how long it took, and on which day the sutures were out.
+with sutures as (
+  select session_key, min(sutures_out_on) as out_on
+  from visit
+  where sutures_out_on is not null and visited_on <= coalesce($as_of::date, visited_on)
+  group by session_key
+)
+
+select
+  s.patient_key,
+  r.duration_hours,
+  r.technique in ('strip', 'combined') as has_sutures,
+  if(has_sutures, o.out_on - s.start_on, null) as sutures_out_day
+from session_here s
+join session r on r.session_key = s.session_key
+left join sutures o on o.session_key = s.session_key
+where s.barred is null
