@@ -192,7 +192,7 @@ create table if not exists export_file (
 );
 
 -- Salted hashes of the keys of those in an export, so that an erasure can name the exports that held a patient.
-create table if not exists export_patient (
+create table if not exists exported_patient (
   export_id integer not null,
   key_hash varchar not null
 );

@@ -96,7 +96,7 @@ def test_text_that_looks_like_sql_is_a_value_and_nothing_else(empty_registry: Pa
 
 def test_an_older_registry_opens_and_gains_the_tables_when_it_is_written(empty_registry: Path) -> None:
     with duckdb.connect(str(empty_registry / DATABASE_FILE)) as connection:
-        for table in ("cohort_definition", "export_ledger", "export_file", "export_patient"):
+        for table in ("cohort_definition", "export_ledger", "export_file", "exported_patient"):
             connection.execute(f"drop table {table}")
         connection.execute("update registry_info set schema_version = 1")
     with open_registry(empty_registry) as registry:
