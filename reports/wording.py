@@ -164,7 +164,8 @@ def interval_words(figure: Figure) -> str:
     if figure.lower is None or figure.upper is None:
         return "no interval"
     if figure.estimate == 0:
-        return f"below {percent_up(figure.upper)}"
+        # a one-sided bound is a promise, so it is never written smaller than it is
+        return f"below {percent_up(figure.upper) if figure.method == 'zero_event_upper' else percent(figure.upper)}"
     if figure.estimate == 1:
         return f"above {percent(figure.lower, 1)}"
     return interval(figure.lower, figure.upper, decimals_for(figure.estimate))

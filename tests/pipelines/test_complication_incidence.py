@@ -409,6 +409,10 @@ def test_what_always_holds(empty: Registry, content: dict[str, list[dict[str, An
         whole = next(f for f in figures if f.measure == name)
         assert whole.n == sum(f.n for f in parts if f.measure == name)
         assert whole.events == sum(f.events or 0 for f in parts if f.measure == name)
+    for figure in complication_incidence(empty, kinds=kinds, windows=window, per="patient"):
+        if figure.measure.endswith("_any"):
+            assert figure.n + sum(figure.not_counted.values()) == len(content["patient"])
+            assert (figure.events or 0) <= figure.n == figure.n_clusters
     bounds = complication_sensitivity(empty, kinds=kinds, windows=window)
     for kind in kinds:
         name = f"complication_{kind}_any"
