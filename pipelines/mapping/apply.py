@@ -87,7 +87,8 @@ def source_rule(sheet: SourceSheet, mapping: Mapping) -> SourceRule:
         Fault(
             f"no source of {mapping.file_name} fits.",
             sheet.label,
-            mend="Add a [[source]] for it, with ignore = true if it is to be left out.",
+            mend="Widen the file or sheet pattern of one, such as file = 'export*.csv', or add a [[source]] for it, "
+            "with ignore = true if it is to be left out.",
         )
     )
 

@@ -247,7 +247,7 @@ PATIENT = RecordType(
             ("first_surgery_on", "sessions_elsewhere"),
             "first_surgery_on is not null or sessions_elsewhere is null or sessions_elsewhere > 0",
             "the first surgery was here, yet its date is empty",
-            "Give first_surgery_on; without it the time to the next session cannot start.",
+            "Give first_surgery_on: the time since the first surgery anywhere starts there.",
             Severity.WARN,
         ),
     ),

@@ -73,7 +73,8 @@ def export(
     with open_registry(registry) as opened:
         written = export_workbooks(opened, out, site=site)
     for workbook in written:
-        say(f"{workbook.rows:,} rows of {_site_words(workbook.site)} are in {workbook.path}")
+        rows = "1 row" if workbook.rows == 1 else f"{workbook.rows:,} rows"
+        say(f"{rows} of {_site_words(workbook.site)} in {workbook.path}")
     note(
         "The site mends the rows and leaves the columns held_back_entry, held_back_reason and held_back_mend as they\n"
         "are. Then take the workbook in: graftledger intake FILE (with --site CODE where the site has a mapping)."

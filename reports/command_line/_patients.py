@@ -44,7 +44,7 @@ def erase_patient(
         say("Reports that were written while the patient was in the registry:")
         for report in done.erased.reports:
             written = f"written {report.written_at:%Y-%m-%d}, as of intake {report.intake_id}"
-            say(f"  {report.kind} {report.period or ''}, {written}")
+            say(f"  {' '.join(filter(None, (report.kind, report.period)))}, {written}")
     note(
         "Not within reach of this command: backups of the registry, reports and exports\n"
         "already written, what the site keeps, and what the disk itself remembers of\n"

@@ -94,7 +94,7 @@ def test_held_back_list_and_its_filters(folder: Path) -> None:
 def test_held_back_export_retry_and_dismiss(folder: Path, tmp_path: Path) -> None:
     code, out, err = run("held-back", "export", "--registry", folder, "--out", tmp_path / "out")
     assert code == 0
-    assert out.startswith("2 rows of site A are in")
+    assert out.startswith("2 rows of site A in")
     assert (tmp_path / "out" / "held_back_A.xlsx").exists()
     code, out, _ = run("held-back", "retry", "--registry", folder, "--today", "2026-09-30")
     assert (code, "Held back before and judged again: 1 of patient; 0 came in." in out) == (0, True)
