@@ -147,5 +147,5 @@ def test_too_few_next_sessions_are_refused_and_nothing_is_written(empty_registry
 
 
 def test_an_unknown_model_is_refused(folder: Path) -> None:
-    result = CliRunner().invoke(app, ["model", "graft-survival", "--registry", str(folder)])
+    result = CliRunner().invoke(app, ["model", "hair-colour", "--registry", str(folder)])
     assert result.exit_code == 2

@@ -1,0 +1,5 @@
+"""The page on what graft survival depends on, and the figures it shows."""
+
+from ._build import FIGURES_FILE, PAGE_FILE, GraftModelDocument, build_graft_model_page
+
+__all__ = ["FIGURES_FILE", "PAGE_FILE", "GraftModelDocument", "build_graft_model_page"]

@@ -1,0 +1,23 @@
+"""What the page cannot tell, and how it was made."""
+
+from __future__ import annotations
+
+from pipelines.graft_model.measures import DISPERSION
+
+from ...layout import Section
+from .._data import GraftModelData
+
+
+def methods(data: GraftModelData) -> Section:
+    """Limits of the page, and the methods with their sources."""
+    (dispersion,) = data.model.of(DISPERSION)
+    return Section(
+        "methods",
+        "Limits and methods",
+        "methods.html",
+        {
+            "dispersion": f"{dispersion.estimate or 0:.1f}",
+            "sets": data.model.sets,
+            "floor": data.settings.floor_denominator,
+        },
+    )
