@@ -21,8 +21,8 @@ _METHODS = {
     "u_chart": "Limits: 3 standard deviations of chance (u-chart).",
     "laney_p": "Limits: 3 standard deviations, widened because quarters differ by more than chance (Laney 2002, p').",
     "laney_u": "Limits: 3 standard deviations, widened because quarters differ by more than chance (Laney 2002, u').",
-    "exact_p": "Rare, on average below 5 events a quarter: limits of the binomial law itself, and no rule of runs. A chart of "
-    "sessions between events (--control g) says more.",
+    "exact_p": "Rare, on average below 5 events a quarter: limits of the binomial law itself, and no rule of runs. A "
+    "chart of sessions between events (--control g) says more.",
     "exact_u": "Rare, on average below 5 events a quarter: limits of the Poisson law itself, and no rule of runs.",
     "g_chart": "Sessions without the event between one event and the next: a high point is good news. Limit: 0.135% of "
     "chance gaps are longer.",
