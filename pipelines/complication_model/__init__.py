@@ -6,5 +6,13 @@ from .measures import SESSION_MODEL_LABELS
 from .model import complication_model
 from .outcomes import OUTCOMES
 from .result import SessionModel
+from .scar_and_satisfaction import satisfaction_model, scar_width_model
 
-__all__ = ["OUTCOMES", "SESSION_MODEL_LABELS", "SessionModel", "complication_model"]
+__all__ = [
+    "OUTCOMES",
+    "SESSION_MODEL_LABELS",
+    "SessionModel",
+    "complication_model",
+    "satisfaction_model",
+    "scar_width_model",
+]

@@ -46,6 +46,13 @@ SCAR_COVARIATES: tuple[Covariate, ...] = (
 )
 """Of the width of the scar of a strip: few, since few scars are measured."""
 
+MILESTONE = "milestone"
+
+
+def with_milestones(covariates: tuple[Covariate, ...], names: tuple[str, ...]) -> tuple[Covariate, ...]:
+    """When the rating was given, in order and compared with the first, and the other covariates."""
+    return (Covariate(MILESTONE, "levels", levels=names, reference=names[0]), *covariates)
+
 
 def with_sites(covariates: tuple[Covariate, ...], sites: tuple[str, ...]) -> tuple[Covariate, ...]:
     """The covariates, and the sites of the practice."""

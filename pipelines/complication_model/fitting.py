@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -87,6 +87,34 @@ class Fits:
         found = self.filled or self.complete
         assert found is not None
         return found
+
+
+def without_small(plan: Prepared, floor: int) -> Prepared:
+    """The plan without groups that are too small even after pooling: their sessions are left out, with a remark.
+
+    Sites stay as they are, since they are not shown.
+    """
+    used: list[Used] = []
+    remarks, left_out = list(plan.remarks), dict(plan.left_out)
+    for one in plan.used:
+        counts, group_of = one.counts or {}, one.group_of or {}
+        small = [group for group in one.groups if counts[group][0] < floor]
+        if not small or one.name == SITE:
+            used.append(one)
+            continue
+        groups = tuple(group for group in one.groups if group not in small)
+        if len(groups) < 2:
+            remarks.append(Remark("one_value", one.name, n=sum(counts[group][0] for group in one.groups)))
+            continue
+        if one.groups[0] in small:
+            first = max(groups, key=lambda group: counts[group][0])
+            groups = (first, *(group for group in groups if group != first))
+        levels = tuple(level for level, group in group_of.items() if group in small)
+        left_out[one.name] = (*left_out.get(one.name, ()), *levels)
+        remarks.append(Remark("level_left_out", one.name, levels, sum(counts[group][0] for group in small)))
+        kept = {level: group for level, group in group_of.items() if group in groups}
+        used.append(replace(one, groups=groups, group_of=kept, counts={group: counts[group] for group in groups}))
+    return Prepared(tuple(used), tuple(remarks), left_out)
 
 
 def fit_sessions(rows: pl.DataFrame, plan: Prepared, outcome: Floats, fit: FitFunction, sets: int = SETS) -> Fits:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
 
@@ -24,10 +23,10 @@ from ..regression.observations import clustered_covariance
 from ..regression.risk_difference import firth_difference_limits, risk_difference
 from ..regression.spells import Floats
 from .covariates import COVARIATES, SITE, with_sites
-from .fitting import SETS, Analysis, Effect, Fits, fit_sessions
+from .fitting import SETS, Analysis, Effect, Fits, fit_sessions, without_small
 from .measures import ERROR_RATIO, ODDS_RATIO, RISK_DIFFERENCE, SHARE
 from .outcomes import Outcome, outcome
-from .result import SessionModel, analyses, contrast_group, counted, missing_figures
+from .result import SessionModel, Shown, analyses, effect_figures, missing_figures
 from .sessions import MOST_PATIENTS, ModelSessions, complication_sessions
 
 LEAST_EVENTS_AT_ALL = 10
@@ -78,13 +77,24 @@ def complication_model(
         effects = _effects(found, level, firth=firth)
         if analysis == IMPUTED:
             lost = max((effect.missing_information for effect in effects[0]), default=0.0)
-        figures += _figures(chosen, analysis, found, fits, effects, not_counted, floor, level)
+        for measure, told in zip((ODDS_RATIO, RISK_DIFFERENCE), effects, strict=True):
+            shown = Shown(
+                measure,
+                "firth" if firth else "logistic_clustered",
+                floor,
+                level,
+                ratio=measure == ODDS_RATIO,
+                events=found.fits[0].events,
+                group={"outcome": chosen.name},
+            )
+            figures += effect_figures(shown, analysis, found, fits, told, not_counted)
     figures.append(_error_ratio(fits.main, level))
     return SessionModel(
         figures=tuple(figures),
         remarks=fits.remarks,
         sessions=len(rows),
         patients=rows["patient_key"].n_unique(),
+        drawn=taken.rows["patient_key"].n_unique(),
         of_patients=taken.patients,
         events=int(rows["had_event"].sum()),
         columns=len(fits.main.fits[0].names),
@@ -109,18 +119,19 @@ def _refuse_few(chosen: Outcome, taken: ModelSessions) -> None:
 
 
 def _fit(taken: ModelSessions, covariates: tuple[Covariate, ...], floor: int, sets: int) -> tuple[Fits, pl.DataFrame]:
-    """The fits and their rows. Penalised, every level stays; else one without an event is left out."""
-    plan = prepared(taken.rows, floor, covariates, least_events=0)
+    """The fits and their rows. Penalised, a level without an event stays; else it is left out."""
+    plan = without_small(prepared(taken.rows, floor, covariates, least_events=0), floor)
     columns = sum(max(len(one.groups) - 1, 1) for one in plan.used)
     events = int(taken.rows["had_event"].sum())
     if min(events, len(taken.rows) - events) >= EVENTS_FOR_A_COLUMN * columns:
-        of_enough = prepared(taken.rows, floor, covariates)
+        of_enough = without_small(prepared(taken.rows, floor, covariates), floor)
         rows = of_enough.kept(taken.rows)
         try:
             return fit_sessions(rows, of_enough, _events(rows), fit_logistic, sets), rows
         except ModelError:  # a group with events alone, or no group with enough of them: penalised, it may go
             pass
-    return fit_sessions(taken.rows, plan, _events(taken.rows), fit_firth, sets), taken.rows
+    rows = plan.kept(taken.rows)
+    return fit_sessions(rows, plan, _events(rows), fit_firth, sets), rows
 
 
 def _events(rows: pl.DataFrame) -> Floats:
@@ -170,37 +181,6 @@ def _readings(x: Floats, places: list[int], weights: Floats, against: str) -> tu
     if against:
         without[:, places] = 0.0
     return without + weights, without
-
-
-def _figures(
-    chosen: Outcome,
-    analysis: str,
-    found: Analysis,
-    fits: Fits,
-    effects: tuple[list[Effect], list[Effect]],
-    not_counted: dict[str, int],
-    floor: int,
-    level: float,
-) -> Iterator[Figure]:
-    fit: LogisticFit = found.fits[0]
-    method = ("firth" if fit.firth else "logistic_clustered") + ("_imputed" if analysis == IMPUTED else "")
-    for measure, told in zip((ODDS_RATIO, RISK_DIFFERENCE), effects, strict=True):
-        for contrast, effect in zip(found.contrasts, told, strict=True):
-            values = (effect.estimate, effect.lower, effect.upper)
-            estimate, lower, upper = (float(np.exp(value)) for value in values) if measure == ODDS_RATIO else values
-            group = contrast_group(analysis, contrast.covariate, contrast.level, contrast.against)
-            yield Figure(
-                measure,
-                group={"outcome": chosen.name, **group},
-                estimate=estimate,
-                lower=lower,
-                upper=upper,
-                level=level,
-                events=fit.events,
-                not_counted=not_counted,
-                method=method,
-                **counted(found, fits, contrast.covariate, contrast.level, floor, by_events=True),
-            )
 
 
 def _share(chosen: Outcome, taken: ModelSessions, level: float) -> Figure:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from typing import Any
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import polars as pl
 
@@ -12,7 +12,7 @@ from ..figure import Figure
 from ..next_session_model.measures import COMPLETE, IMPUTED
 from ..next_session_model.preparing import LEAST_EVENTS, Remark
 from .covariates import SITE
-from .fitting import Analysis, Fits
+from .fitting import Analysis, Effect, Fits
 from .measures import MISSING
 from .sessions import ModelSessions
 
@@ -21,7 +21,7 @@ from .sessions import ModelSessions
 class SessionModel:
     """The model in figures.
 
-    remarks: what was done to covariates. sessions, patients: in the model. of_patients: of how many they were drawn.
+    remarks: what was done to covariates. sessions, patients: in the model. drawn: patients taken, of of_patients.
     events: sessions with the complication; 0 where the outcome is no yes or no. columns: coefficients, sites too.
     complete: sessions without a gap. sets: imputed sets; 0 where nothing was missing. lost: largest share of
     information lost to gaps. firth: whether the likelihood was penalised.
@@ -31,6 +31,7 @@ class SessionModel:
     remarks: tuple[Remark, ...]
     sessions: int
     patients: int
+    drawn: int
     of_patients: int
     events: int
     columns: int
@@ -42,7 +43,7 @@ class SessionModel:
     @property
     def sampled(self) -> bool:
         """Whether a sample was fitted."""
-        return self.of_patients > self.patients
+        return self.of_patients > self.drawn
 
     def of(self, measure: str, **group: str) -> list[Figure]:
         """The figures of a measure whose group holds these values."""
@@ -71,29 +72,52 @@ def _with(not_counted: Mapping[str, int], more: Mapping[str, int]) -> dict[str, 
     return {**not_counted, **added}
 
 
-def contrast_group(analysis: str, covariate: str, level: str, against: str) -> dict[str, str]:
-    """The group of a figure of one contrast."""
-    named = {"analysis": analysis, "covariate": covariate, "level": level}
-    return {**named, "against": against} if against else named
+@dataclass(frozen=True)
+class Shown:
+    """What the figures of a model have in common. ratio: effects are logarithms of ratios. events: told with each;
+    None where the outcome is no yes or no."""
+
+    measure: str
+    method: str
+    floor: int
+    level: float
+    ratio: bool
+    events: int | None = None
+    unit: str = "sessions"
+    group: Mapping[str, str] = field(default_factory=dict)
 
 
-def counted(
-    analysis: Analysis, fits: Fits, covariate: str, level: str, floor: int, *, by_events: bool
-) -> dict[str, Any]:
-    """n and what goes with it. at_risk: sessions known to have the level. too_few: where the level is small."""
-    counts = next((one.counts for one in fits.used if one.name == covariate), None)
-    n, events = counts[level] if counts else (analysis.fits[0].n, floor)
-    few = n < floor or (by_events and counts is not None and events < LEAST_EVENTS)
-    return {
-        "n": analysis.fits[0].n,
-        "n_unit": "sessions",
-        "n_clusters": analysis.fits[0].n_clusters,
-        "at_risk": n,
-        "flags": ("too_few",) if few else (),
-    }
+def effect_figures(
+    shown: Shown, analysis: str, found: Analysis, fits: Fits, effects: Sequence[Effect], not_counted: Mapping[str, int]
+) -> Iterator[Figure]:
+    """One figure a contrast. at_risk: rows known to have the level; too_few where the level itself is small."""
+    counts = {one.name: one.counts for one in fits.used}
+    for contrast, effect in zip(found.contrasts, effects, strict=True):
+        values = (effect.estimate, effect.lower, effect.upper)
+        estimate, lower, upper = (math.exp(value) for value in values) if shown.ratio else values
+        named = {"analysis": analysis, "covariate": contrast.covariate, "level": contrast.level}
+        own = counts[contrast.covariate]
+        n, events = own[contrast.level] if own else (found.fits[0].n, LEAST_EVENTS)
+        few = n < shown.floor or (shown.events is not None and events < LEAST_EVENTS)
+        yield Figure(
+            shown.measure,
+            n=found.fits[0].n,
+            n_unit=shown.unit,
+            n_clusters=found.fits[0].n_clusters,
+            method=shown.method + ("_imputed" if analysis == IMPUTED else ""),
+            group={**shown.group, **named, **({"against": contrast.against} if contrast.against else {})},
+            estimate=estimate,
+            lower=lower,
+            upper=upper,
+            level=shown.level,
+            events=shown.events,
+            at_risk=n,
+            not_counted=not_counted,
+            flags=("too_few",) if few else (),
+        )
 
 
-def missing_figures(rows: pl.DataFrame, fits: Fits, level: float) -> Iterator[Figure]:
+def missing_figures(rows: pl.DataFrame, fits: Fits, level: float, unit: str = "sessions") -> Iterator[Figure]:
     """Of each covariate, also of those left out: how many sessions lack it."""
     left_out = [remark.covariate for remark in fits.remarks if remark.kind in ("mostly_missing", "no_estimate")]
     names: Mapping[str, None] = dict.fromkeys((*(one.name for one in fits.used), *left_out))
@@ -104,7 +128,7 @@ def missing_figures(rows: pl.DataFrame, fits: Fits, level: float) -> Iterator[Fi
         yield Figure(
             MISSING,
             n=len(rows),
-            n_unit="sessions",
+            n_unit=unit,
             n_clusters=rows["patient_key"].n_unique(),
             method="count",
             group={"covariate": name},

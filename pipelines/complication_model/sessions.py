@@ -10,6 +10,8 @@ from typing import Any
 
 import polars as pl
 
+from registry.durations import months
+from registry.milestones import MONTH_6, MONTH_12, Milestone, yearly
 from registry.store import Registry
 
 from .._queries import SESSION_HERE, kept, rows
@@ -21,6 +23,11 @@ from .outcomes import Outcome
 
 MOST_PATIENTS = 100_000
 """Above this, a random sample of so many patients is taken: two cores fit it within minutes."""
+
+SCAR_AT = Milestone("scar", "month 12", months(12), months(6), months(18))
+"""A scar is judged from month 6, at the latest at month 18 (common practice, no source)."""
+RATED_AT = (MONTH_6, MONTH_12, yearly(2), yearly(3), yearly(5))
+"""The milestones at which satisfaction is compared."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +55,29 @@ def complication_sessions(
         values = {"window": measure.window, "closes": measure.closes, "kind": measure.kind}
     with _kept_sessions(registry, as_of, contacts=True):
         return judged_rows(registry, steps, values, columns, most_patients)
+
+
+def scar_sessions(
+    registry: Registry, *, as_of: date | None = None, most_patients: int = MOST_PATIENTS
+) -> ModelSessions:
+    """Sessions that took a strip and nothing beside, with the width of the scar nearest to month 12, from month 6."""
+    days = {"due": SCAR_AT.due, "opens": SCAR_AT.opens, "closes": SCAR_AT.closes}
+    with _kept_sessions(registry, as_of, contacts=False):
+        return judged_rows(registry, ("scar_judged",), days, {}, most_patients)
+
+
+def satisfaction_ratings(
+    registry: Registry, *, as_of: date | None = None, most_patients: int = MOST_PATIENTS
+) -> ModelSessions:
+    """Sessions once a milestone from month 6 on, with the rating nearest to it."""
+    values = {
+        "milestones": [each.name for each in RATED_AT],
+        "dues": [each.due for each in RATED_AT],
+        "opens_at": [each.opens for each in RATED_AT],
+        "closes_at": [each.closes for each in RATED_AT],
+    }
+    with _kept_sessions(registry, as_of, contacts=False):
+        return judged_rows(registry, ("milestone", "satisfaction_judged"), values, {}, most_patients)
 
 
 @contextmanager
@@ -79,10 +109,10 @@ def judged_rows(
             registry,
             (),
             "from session_covariate where reason is null "
-            "qualify dense_rank() over (order by md5(patient_key), patient_key) <= $most_patients "
-            "order by md5(patient_key), patient_key, md5(session_key), session_key",
+            "qualify dense_rank() over (order by md5(patient_key), patient_key) <= $most_patients",
             {"most_patients": most_patients},
         )
+    keys = [name for name in ("patient_key", "session_key", "milestone") if name in taken.columns]
     return ModelSessions(
-        taken, patients, {reason: reasons[reason] for reason in NOT_COUNTED_REASONS if reason in reasons}
+        taken.sort(keys), patients, {reason: reasons[reason] for reason in NOT_COUNTED_REASONS if reason in reasons}
     )

@@ -11,8 +11,9 @@ from .observations import Observations, clustered_covariance
 from .spells import Floats
 
 _MOST_STEPS = 50
-_LARGEST_LOG_ODDS = 15.0
-"""A coefficient beyond this, per standard deviation, has no best value: a group without, or with only, events."""
+_LARGEST_LOG_ODDS = 25.0
+"""Log odds that differ by more between the ends of a column have no best value."""
+_UNBOUNDED = "a ratio without bound (a group has no events, or all of them)"
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,25 +63,24 @@ def fit_logistic(observations: Observations) -> LogisticFit:
     """
     refuse_one_outcome(observations)
     x, y = observations.design(), observations.outcome
-    spread = np.r_[1.0, observations.x.std(axis=0)]
+    reach = np.r_[0.0, np.ptp(observations.x, axis=0)]
     beta = np.zeros(x.shape[1])
     beta[0] = np.log(y.mean() / (1 - y.mean()))
     value = log_likelihood(x, y, beta)
     for _ in range(_MOST_STEPS):
         share = risk(x @ beta)
-        information = weighted_square(x, share * (1 - share))
-        step = _solved(information, x.T @ (y - share), observations)
+        step = np.linalg.solve(weighted_square(x, share * (1 - share)), x.T @ (y - share))
         size = 1.0
         while (new := log_likelihood(x, y, beta + size * step)) < value - 1e-9 and size > 1e-6:
             size /= 2
         beta, gain, value = beta + size * step, new - value, new
-        worst = int(np.abs(beta[1:] * spread[1:]).argmax()) if len(beta) > 1 else 0
-        if len(beta) > 1 and abs(beta[1 + worst] * spread[1 + worst]) > _LARGEST_LOG_ODDS:
-            raise _unbounded(observations, worst)
-        if np.abs(step * spread).max() < 1e-9 and abs(gain) < 1e-9:
+        worst = int(np.abs(beta * reach).argmax())
+        if abs(beta[worst] * reach[worst]) > _LARGEST_LOG_ODDS:
+            raise SeparationError(_UNBOUNDED, observations.names[worst - 1 : worst])
+        if np.abs(step * np.maximum(reach, 1e-300)).max() < 1e-8 and abs(gain) < 1e-9:
             break
     else:
-        raise _unbounded(observations, worst)
+        raise SeparationError(_UNBOUNDED, observations.names[worst - 1 : worst])
     share = risk(x @ beta)
     covariance = np.asarray(np.linalg.inv(weighted_square(x, share * (1 - share))), dtype=np.float64)
     influence = x * (y - share)[:, None] @ covariance
@@ -121,15 +121,3 @@ def refuse_one_outcome(observations: Observations) -> None:
         raise ModelError("an outcome is neither yes nor no")
     if observations.outcome.min() == observations.outcome.max():
         raise ModelError("no event was seen" if not observations.outcome.any() else "everybody had the event")
-
-
-def _solved(information: Floats, score: Floats, observations: Observations) -> Floats:
-    try:
-        return np.asarray(np.linalg.solve(information, score))
-    except np.linalg.LinAlgError:
-        raise _unbounded(observations, 0) from None
-
-
-def _unbounded(observations: Observations, column: int) -> SeparationError:
-    names = (observations.names[column],) if observations.names else ()
-    return SeparationError("a ratio without bound (a group has no events, or all of them)", names)

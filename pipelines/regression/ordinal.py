@@ -13,7 +13,8 @@ from .observations import Observations, clustered_covariance
 from .spells import Floats, Ints
 
 _MOST_STEPS = 60
-_LARGEST_LOG_ODDS = 15.0
+_LARGEST_LOG_ODDS = 25.0
+"""Log odds that differ by more between the ends of a column have no best value."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,9 +70,9 @@ def fit_ordinal(observations: Observations) -> OrdinalFit:
         else:
             break
         theta, (value, score, information) = tried, found
-        if (np.abs(theta[cuts:]) > _LARGEST_LOG_ODDS).any():
-            worst = int(np.abs(theta[cuts:]).argmax())
-            raise SeparationError("a ratio without bound", (observations.names[worst],))
+        reached = np.abs(theta[cuts:]) * np.ptp(x, axis=0)
+        if (reached > _LARGEST_LOG_ODDS).any():
+            raise SeparationError("a ratio without bound", (observations.names[int(reached.argmax())],))
     else:
         raise ModelError("no finite best value was found")
     inverse = np.asarray(np.linalg.inv(information), dtype=np.float64)
@@ -98,7 +99,8 @@ def proportional_odds_test(
 
     An ordinary logistic regression at each of at most three cuts, of which each side holds at least a share `least`;
     their coefficients compared by a Wald test that takes the patients of all cuts together. Empty where there are
-    fewer than two such cuts, or one cannot be fitted. A large p is no proof: with few patients nothing shows.
+    fewer than two such cuts, or one cannot be fitted; a level that is all on one side of a cut is left out with its
+    rows. A large p is no proof: with few patients nothing shows.
     places: columns of each covariate.
     Source: Brant 1990, Biometrics 46:1171-1178, here with robust errors by patient.
     """
@@ -116,6 +118,8 @@ def proportional_odds_test(
         sides = (observations.outcome >= cut).astype(float)
         try:
             fit = fit_logistic(Observations(observations.x, observations.names, sides, observations.cluster))
+        except SeparationError as problem:
+            return _without(observations, places, problem.columns[0], least)
         except ModelError:
             return {}
         slopes.append(fit.slopes)
@@ -130,6 +134,25 @@ def proportional_odds_test(
         statistic = float(part @ np.linalg.pinv(of_difference[np.ix_(rows, rows)]) @ part)
         found[name] = float(chi2.sf(statistic, len(rows)))
     return found
+
+
+def _without(
+    observations: Observations, places: Mapping[str, Sequence[int]], name: str, least: float
+) -> dict[str, float]:
+    """The check without a level."""
+    gone = observations.names.index(name)
+    rows, kept = observations.x[:, gone] == 0, [place for place in range(len(observations.names)) if place != gone]
+    left = {each: [kept.index(place) for place in own if place != gone] for each, own in places.items()}
+    try:
+        part = Observations(
+            observations.x[rows][:, kept],
+            tuple(observations.names[place] for place in kept),
+            observations.outcome[rows],
+            observations.cluster[rows],
+        )
+    except ModelError:
+        return {}
+    return proportional_odds_test(part, {each: own for each, own in left.items() if own}, least)
 
 
 def _designs(x: Floats, place: Ints, cuts: int) -> tuple[Floats, Floats]:

@@ -82,6 +82,15 @@ def test_as_many_coefficients_as_observations_are_refused() -> None:
 def test_a_covariate_that_tells_the_rating_is_refused() -> None:
     group = np.repeat([0.0, 1.0], 20)
     with pytest.raises(SeparationError, match="without bound: group"):
+        fit_ordinal(
+            Observations(
+                np.where(np.arange(40) < 2, 1.0, 0.0)[:, None],
+                ("group",),
+                np.r_[9, 9, np.tile([1.0, 2.0], 19)],
+                np.arange(40),
+            )
+        )
+    with pytest.raises(SeparationError, match="without bound: group"):
         fit_ordinal(Observations(group[:, None], ("group",), np.tile([1.0, 2.0], 20) + 5 * group, np.arange(40)))
 
 
@@ -95,6 +104,17 @@ def test_the_check_of_proportional_odds_sees_what_is_not_proportional() -> None:
     found = proportional_odds_test(seen, {"a": [0], "c": [1]})
     assert found["c"] < 1e-6
     assert found["all"] < 1e-6
+
+
+def test_the_check_leaves_out_a_level_that_is_all_on_one_side() -> None:
+    """By hand: the check is the same as without the ten in a group whose ratings are all the highest."""
+    seen = rated(120, 8)
+    few = np.arange(seen.size) < 10
+    x = np.column_stack([seen.x, few])
+    with_level = Observations(x, (*seen.names, "few"), np.where(few, 4.0, seen.outcome), seen.cluster)
+    found = proportional_odds_test(with_level, {"a": [0], "b": [1], "few": [2]})
+    assert found == pytest.approx(proportional_odds_test(seen.taken(~few), {"a": [0], "b": [1]}))
+    assert set(found) == {"a", "b", "all"}
 
 
 def test_two_ratings_have_nothing_to_check() -> None:
