@@ -7,6 +7,7 @@ with sutures as (
 )
 
 select
+  {groups}
   s.patient_key,
   r.duration_hours,
   r.technique in ('strip', 'combined') as has_sutures,

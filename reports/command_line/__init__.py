@@ -7,6 +7,7 @@ from . import (  # noqa: F401  (each module registers its commands)
     _cohort,
     _consultation,
     _demo,
+    _expectations,
     _export,
     _figures,
     _held_back,
