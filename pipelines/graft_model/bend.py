@@ -11,7 +11,7 @@ from ..regression.spells import Floats, Ints
 from .quasi_binomial import fit_quasi_binomial
 
 _PLACES = 31
-_DRAWS, _SAMPLES = 1_000, 500
+_DRAWS, _AT_ONCE, _SAMPLES = 1_000, 50, 500
 _SMALL_P = 0.05
 
 
@@ -100,13 +100,15 @@ def _no_bend(
 ) -> float:
     """How often chance alone gives a bend as strong as the strongest seen."""
     fit = fit_quasi_binomial(straight, growing, placed, cluster)
-    variance = (placed * fit.share * (1 - fit.share))[:, None]
-    beside = bent - straight @ np.linalg.solve((straight * variance).T @ straight, (straight * variance).T @ bent)
+    beside = _beside(bent, straight, placed * fit.share * (1 - fit.share))
     scores = _by_patient(beside * (growing - placed * fit.share)[:, None], cluster)
     size = np.maximum((scores**2).sum(axis=0), 1e-300)
     seen = float((scores.sum(axis=0) ** 2 / size).max())
-    drawn = random.normal(size=(_DRAWS, len(scores))) @ scores
-    return float((1 + ((drawn**2 / size).max(axis=1) >= seen).sum()) / (1 + _DRAWS))
+    larger = 0
+    for _ in range(_DRAWS // _AT_ONCE):
+        drawn = random.normal(size=(_AT_ONCE, len(scores))) @ scores
+        larger += int(((drawn**2 / size).max(axis=1) >= seen).sum())
+    return (1 + larger) / (1 + _DRAWS)
 
 
 def _bootstrap(
@@ -118,24 +120,28 @@ def _bootstrap(
     cluster: Ints,
     random: np.random.Generator,
 ) -> Ints:
-    """Place of the bend in samples of patients: least squares of the working response, from sums of products."""
+    """Place of the bend in samples of patients: least squares of the working response on what a bend adds.
+
+    The other columns are taken out once, for all samples: a bend that is free of them does not feel, to first order,
+    that they would be fitted anew.
+    """
     variance = placed * share * (1 - share)
     response = np.log(share / (1 - share)) + (growing - placed * share) / variance
-    k = straight.shape[1]
-    full = np.column_stack([straight, bent, response])
-    products = _by_patient(
-        (full[:, :, None] * full[:, None, :] * variance[:, None, None]).reshape(len(full), -1), cluster
-    )
-    m, width = len(products), full.shape[1]
-    copies = random.multinomial(m, np.full(m, 1 / m), size=_SAMPLES).astype(float)
+    rest = _beside(np.column_stack([bent, response]), straight, variance)
+    added, left = rest[:, :-1], rest[:, -1:]
+    products = _by_patient(np.column_stack([added * left, added**2]) * variance[:, None], cluster)
+    m, places = len(products), bent.shape[1]
     found = np.empty(_SAMPLES, dtype=np.int64)
-    for draw, counts in enumerate(copies):
-        sums = (counts @ products).reshape(width, width)
-        # what a bend explains beyond the straight columns, at each place
-        rest = sums[k:, k:] - sums[k:, :k] @ np.linalg.lstsq(sums[:k, :k], sums[:k, k:], rcond=None)[0]
-        gain = rest[:-1, -1] ** 2 / np.maximum(np.diag(rest)[:-1], 1e-12)
-        found[draw] = int(gain.argmax())
+    for draw in range(_SAMPLES):
+        sums = random.multinomial(m, np.full(m, 1 / m)) @ products
+        found[draw] = int((sums[:places] ** 2 / np.maximum(sums[places:], 1e-12)).argmax())
     return found
+
+
+def _beside(columns: Floats, straight: Floats, weight: Floats) -> Floats:
+    """What of columns the straight ones do not explain, by weighted least squares."""
+    weighted = straight * weight[:, None]
+    return np.asarray(columns - straight @ np.linalg.solve(weighted.T @ straight, weighted.T @ columns))
 
 
 def _by_patient(rows: Floats, cluster: Ints) -> Floats:

@@ -36,6 +36,8 @@ def count_agreement(
     Estimator: `limits_of_agreement` and `intraclass_correlation`; all pairs, pairs by one reader, and pairs by two.
     Counts of any time since the session enter, as reading is no question of maturity. By hairs: hairs seen, existing
     ones included, per 100 placed. The mean difference is first less second.
+    The first and the second reading stand for the two readers of forms 2,1 and 3,1; where who reads changes from area
+    to area, 1,1 is the form that fits.
     Assumes: second readings are made without sight of the first; readings were repeated whatever the first said.
     Misleads where several pairs are of one patient (limits a little narrow), and where areas are alike, which lowers
     the correlations though readers agree.

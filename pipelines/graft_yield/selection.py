@@ -68,7 +68,8 @@ def graft_survival_selection(
 
     by, by_hairs, window, chosen, as_of, level: as `graft_survival`. A field of `by` takes no part in the weights.
     Returns figures by group, then measure: n sessions in n_clusters patients; at_risk what was placed in their areas,
-    for shares of sessions the sessions due.
+    for shares of sessions the sessions due. not_counted: sessions that were not due; of survival as counted, all that
+    were not counted.
     Raises: GraftledgerError as `graft_survival`.
     Source: Seaman & White 2013, Stat Methods Med Res 22:278-295 (weights); Kish 1965, Survey Sampling, section 11.7.
     """
@@ -85,9 +86,10 @@ def graft_survival_selection(
         due = own.filter(pl.col("reason").is_null() | pl.col("reason").is_in(_DUE)).with_columns(
             due=pl.lit(1, pl.Int64), counted=pl.col("reason").is_null().cast(pl.Int64)
         )
-        figures += _shares(due, named, columns, asked, not_counted(own))
+        reasons = not_counted(own)
+        figures += _shares(due, named, columns, asked, {key: n for key, n in reasons.items() if key not in _DUE})
         cells = [columns[name] for name in RETURN_FIELDS if name in columns]
-        figures += _yields(weighted(due, cells), named, asked)
+        figures += _yields(weighted(due, cells), named, asked, reasons)
         figures += _choices(asked.part(areas, group), named, asked)
     return tuple(figures)
 
@@ -131,10 +133,10 @@ def _shares(
         )
 
 
-def _yields(due: pl.DataFrame, named: Mapping[str, str], asked: Asked) -> Iterator[Figure]:
+def _yields(due: pl.DataFrame, named: Mapping[str, str], asked: Asked, reasons: Mapping[str, int]) -> Iterator[Figure]:
     counted = due.filter(pl.col("counted") == 1)
     crude = ratio_figure(counted, YIELD_CRUDE, named, asked, unit="sessions")
-    yield crude
+    yield replace(crude, not_counted=reasons)
     heavy = counted.with_columns(pl.col("growing", "placed") * pl.col("weight"))
     sums = ratio_sums(heavy)
     ratio = clustered_ratio(sums, asked.level) if sums else None

@@ -155,18 +155,24 @@ def _strata(figure: Figure) -> str:
 
 
 def _not_counted(figures: Sequence[Figure]) -> Iterator[str]:
-    """Sessions that are not counted, by reason, once a group. Tables by session number have them in a column."""
-    told: dict[str, dict[str, int]] = {}
+    """Sessions that are not counted, by reason, once a group where all its figures leave out the same ones.
+
+    Tables by session number have them in a column.
+    """
+    told: dict[str, dict[str, str]] = {}
     for figure in figures:
         if figure.not_counted and "session" not in figure.group:
-            told.setdefault(_strata(figure), dict(figure.not_counted))
+            reasons = "; ".join(f"{REASON_LABELS[reason]} {whole(n)}" for reason, n in figure.not_counted.items())
+            told.setdefault(_strata(figure), {}).setdefault(reasons, _heading(figure))
     if told:
         yield ""
         yield "Not counted (sessions):"
-    for group, by_reason in told.items():
-        reasons = "; ".join(f"{REASON_LABELS[reason]} {whole(n)}" for reason, n in by_reason.items())
-        line = f"{group}: {reasons}" if group else reasons
-        yield from textwrap.wrap(line, WIDTH, initial_indent="  ", subsequent_indent="    ")
+    for group, by_reasons in told.items():
+        for reasons, heading in by_reasons.items():
+            names = [group, heading if len(by_reasons) > 1 else ""]
+            name = ", ".join(part for part in names if part)
+            line = f"{name}: {reasons}" if name else reasons
+            yield from textwrap.wrap(line, WIDTH, initial_indent="  ", subsequent_indent="    ")
 
 
 def _remarks(figures: Sequence[Figure]) -> list[str]:
