@@ -19,6 +19,7 @@ from registry.definition import PATIENT, SESSION
 from registry.rewriting import rewrite_registry
 from registry.snapshot import content_sum
 
+from ..exports.ledger import exports_with
 from ..intake.barring import key_hash_sql
 from .tracing import PATIENT_KEYS, PLACES, SESSION_KEYS, places, table_of, trace, traced
 
@@ -42,12 +43,13 @@ class PatientTrace:
 
     keys: how many keys the person goes by, merged ones included.
     rows: by record type and place (`current`, `history`, `held back`); only where there are any.
-    reports: those written while the patient was in the registry.
+    reports: those written while the patient was in the registry. exports: numbers of those that held the patient.
     """
 
     keys: int
     rows: Mapping[tuple[str, str], int]
     reports: tuple[ReportWritten, ...]
+    exports: tuple[int, ...]
 
 
 @dataclass(frozen=True)
@@ -102,7 +104,7 @@ def _traced(connection: duckdb.DuckDBPyConnection, patient_key: str) -> PatientT
                 mend="Check the key; is it in another registry, or was it erased already?",
             )
         )
-    return PatientTrace(len(keys), rows, _reports(connection))
+    return PatientTrace(len(keys), rows, _reports(connection), exports_with(connection, PATIENT_KEYS))
 
 
 def _keys_of_person(connection: duckdb.DuckDBPyConnection, patient_key: str) -> list[str]:

@@ -45,6 +45,9 @@ def erase_patient(
         for report in done.erased.reports:
             written = f"written {report.written_at:%Y-%m-%d}, as of intake {report.intake_id}"
             say(f"  {' '.join(filter(None, (report.kind, report.period)))}, {written}")
+    if done.erased.exports:
+        say("Exports that hold the patient (graftledger exports list); their holders must erase the rows too:")
+        say(f"  {', '.join(str(number) for number in done.erased.exports)}")
     note(
         "Not within reach of this command: backups of the registry, reports and exports\n"
         "already written, what the site keeps, and what the disk itself remembers of\n"

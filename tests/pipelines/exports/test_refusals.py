@@ -13,6 +13,7 @@ import pytest
 from pipelines.cohorts import define, store_cohort
 from pipelines.exports import Level, export_cohort, exports_with, formats_named, level_named, list_exports
 from pipelines.exports import run as run_module
+from pipelines.patients import erase_patient
 from registry import GraftledgerError, open_registry
 from tests.small_registry import key, small_registry
 
@@ -160,3 +161,20 @@ def test_the_ledger_names_the_exports_that_held_a_patient(empty_registry: Path, 
             assert exports_with(registry.connection, keys) == held
         stored = registry.connection.execute("select key_hash from exported_patient").fetchall()
         assert not any(hashed.startswith("p") for (hashed,) in stored)
+
+
+def test_an_erasure_names_the_exports_and_later_ones_do_not_hold_the_patient(
+    empty_registry: Path, tmp_path: Path
+) -> None:
+    three(empty_registry)
+    with open_registry(empty_registry, read_only=False) as registry:
+        registry.connection.execute(
+            "insert into intake values (1, 'files', now()::timestamp, 'me', '0', repeat('0', 16), repeat('0', 16))"
+        )
+        export_cohort(registry, "three", tmp_path / "one", level=Level.INTERNAL, exported_by="me")
+    done = erase_patient(empty_registry, key("p1"), received_by="me")
+    assert done.erased.exports == (1,)
+    with open_registry(empty_registry, read_only=False) as registry:
+        after = export_cohort(registry, "three", tmp_path / "two", level=Level.INTERNAL, exported_by="me")
+        assert after.rows["patients"] == 2
+        assert [export.patients for export in list_exports(registry)] == [3, 2]
