@@ -1,8 +1,10 @@
-"""Ratios with their intervals on a logarithmic axis, one a row: to the left of 1 fewer, to the right more."""
+"""Ratios with their intervals on a logarithmic axis, one a row: to the left of 1 fewer, to the right more.
+
+Differences likewise, on a straight axis with 0 in place of 1."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,6 +27,10 @@ class RatioRow:
     figure: Figure | None = None
 
 
+Words = Callable[[Figure], str]
+"""An estimate with its limits, as it is said."""
+
+
 def ratio_plot(rows: Sequence[RatioRow], name: str, axis_title: str, *, narrow: bool = False) -> Drawing:
     """Draw the rows in their order. Ratios that rest on too few are grey, hollow and dashed.
 
@@ -33,17 +39,47 @@ def ratio_plot(rows: Sequence[RatioRow], name: str, axis_title: str, *, narrow: 
     import altair as alt
 
     low, high = _axis(rows)
+    scale = alt.Scale(type="log", domain=[low, high], nice=False)
+    axis = alt.Axis(
+        values=[tick for tick in _TICKS if low <= tick <= high], format="~g", title=axis_title, grid=not narrow
+    )
+    return _drawing(rows, name, (low, high), alt.X("x:Q", scale=scale, axis=axis), 1.0, wording_of_ratio, narrow=narrow)
+
+
+def difference_plot(
+    rows: Sequence[RatioRow], name: str, axis_title: str, words: Words, *, narrow: bool = False
+) -> Drawing:
+    """The same for differences."""
+    import altair as alt
+
+    limits = [
+        limit for row in rows if row.figure for limit in (row.figure.lower, row.figure.upper) if limit is not None
+    ]
+    low, high = min([*limits, 0.0]), max([*limits, 0.0])
+    beside = 0.04 * (high - low) or 1.0
+    low, high = low - beside, high + beside
+    scale = alt.Scale(domain=[low, high], nice=False, zero=False)
+    axis = alt.Axis(title=axis_title, grid=not narrow, tickCount=6)
+    return _drawing(rows, name, (low, high), alt.X("x:Q", scale=scale, axis=axis), 0.0, words, narrow=narrow)
+
+
+def _drawing(
+    rows: Sequence[RatioRow],
+    name: str,
+    ends: tuple[float, float],
+    x: Any,
+    no_difference: float,
+    words: Words,
+    *,
+    narrow: bool,
+) -> Drawing:
+    import altair as alt
+
+    low, high = ends
     row_height, width = (44, 300) if narrow else (25, 340)
     left, right = (14, 24) if narrow else (250, 150)
     height = row_height * len(rows)
-    data = [_drawn(row, (number + 0.5) * row_height, low, high) for number, row in enumerate(rows)]
-    x = alt.X(
-        "x:Q",
-        scale=alt.Scale(type="log", domain=[low, high], nice=False),
-        axis=alt.Axis(
-            values=[tick for tick in _TICKS if low <= tick <= high], format="~g", title=axis_title, grid=not narrow
-        ),
-    )
+    data = [_drawn(row, (number + 0.5) * row_height, low, high, words) for number, row in enumerate(rows)]
     y = alt.Y("y:Q", axis=None, scale=alt.Scale(domain=[0, height], reverse=True, nice=False, zero=False))
     colour = alt.Color("colour:N", scale=None)
     layers: list[Any] = [layer_of("corner").mark_point(opacity=0).encode(x=x, y=y)]
@@ -63,13 +99,17 @@ def ratio_plot(rows: Sequence[RatioRow], name: str, axis_title: str, *, narrow: 
         .encode(x=alt.X("estimate:Q"), y=alt.Y("y:Q"), stroke=colour, fill=alt.Fill("fill:N", scale=None))
     )
     layers += _texts(width, narrow=narrow)
-    tables = {"corner": [{"x": low, "y": 0}], "rows": data, "one": [{"x": 1.0}]}
+    tables = {
+        "corner": [{"x": low, "y": 0}],
+        "rows": [{**row, "one": no_difference} for row in data],
+        "one": [{"x": no_difference}],
+    }
     padding = {"left": left, "right": right, "top": 8, "bottom": 44}
     return draw(themed(layers, tables, width=width, height=height, padding=padding), name)
 
 
 def _no_difference(height: int, *, narrow: bool) -> Any:
-    """The line at 1; where names stand above the intervals, a short stroke in each row, so that it crosses no name."""
+    """The line of no difference; where names stand above the intervals, a short stroke in each row instead."""
     import altair as alt
 
     if narrow:
@@ -106,14 +146,14 @@ def _texts(width: int, *, narrow: bool) -> Iterator[Any]:
             )
 
 
-def ratio_words(rows: Sequence[RatioRow], subject: str) -> str:
+def ratio_words(rows: Sequence[RatioRow], subject: str, words: Words | None = None) -> str:
     """The text alternative: every row in words."""
     parts, heading = [], ""
     for row in rows:
         if row.figure is None:
             heading = f"{row.label}, "
         else:
-            parts.append(f"{heading}{row.label}: {wording_of_ratio(row.figure)}")
+            parts.append(f"{heading}{row.label}: {(words or wording_of_ratio)(row.figure)}")
     return f"Interval plot of {subject}. {'; '.join(parts)}. The table gives the same numbers."
 
 
@@ -139,7 +179,7 @@ def two_digits(ratio: float) -> str:
     return "above 100" if ratio > 100 else f"{ratio:.2f}" if ratio < 9.995 else f"{ratio:.1f}"
 
 
-def _drawn(row: RatioRow, y: float, low: float, high: float) -> dict[str, Any]:
+def _drawn(row: RatioRow, y: float, low: float, high: float, words: Words) -> dict[str, Any]:
     figure = row.figure
     if figure is None:
         return {"y": y, "heading": True, "few": False, "label": row.label}
@@ -148,7 +188,6 @@ def _drawn(row: RatioRow, y: float, low: float, high: float) -> dict[str, Any]:
     limits = None if figure.lower is None or figure.upper is None else (figure.lower, figure.upper)
     return {
         "y": y,
-        "one": 1.0,
         "heading": False,
         "few": few,
         "label": row.label,
@@ -157,7 +196,7 @@ def _drawn(row: RatioRow, y: float, low: float, high: float) -> dict[str, Any]:
         "upper": min(limits[1], high) if limits else None,
         "colour": colour,
         "fill": "#ffffff" if few else colour,
-        "result": wording_of_ratio(figure) + (", too few" if few else ""),
+        "result": words(figure) + (", too few" if few else ""),
     }
 
 
@@ -170,4 +209,4 @@ def _axis(rows: Sequence[RatioRow]) -> tuple[float, float]:
     return min(low, 0.5), max(high, 2.0)
 
 
-__all__ = ["RatioRow", "ratio_plot", "ratio_words", "two_digits", "wording_of_ratio"]
+__all__ = ["RatioRow", "difference_plot", "ratio_plot", "ratio_words", "two_digits", "wording_of_ratio"]
