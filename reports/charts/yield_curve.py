@@ -32,16 +32,19 @@ def yield_curve(
     axis_title: str,
     *,
     mark: Mark | None = None,
+    dots: Sequence[tuple[float, Figure]] = (),
     narrow: bool = False,
 ) -> Drawing:
     """Draw the curve where it is known, and bars of areas under it.
 
-    curve: value and its share, ascending. areas: value and how many have it, also where there is no curve.
+    curve: value and its share, ascending. areas: value and how many have it, also where there is no curve. dots: shares
+    to draw beside the curve, hollow where they rest on too few.
     """
     import altair as alt
 
     width, height = (290, 210) if narrow else (520, 250)
-    limits = [limit for _, figure in curve for limit in (figure.lower, figure.upper) if limit is not None]
+    numbers = [number for _, figure in (*curve, *dots) for number in (figure.lower, figure.estimate, figure.upper)]
+    limits = [number for number in numbers if number is not None]
     low, high = math.floor(min(limits) / _STEP) * _STEP, math.ceil(max(limits) / _STEP) * _STEP
     ends = [min(value for value, _ in areas), max(value for value, _ in areas)]
     x = alt.X(
@@ -57,6 +60,11 @@ def yield_curve(
     most = max(count for _, count in areas)
     floor = height + _BARS + 44
     bars = [{"x": value, "bar": floor, "top": floor - _BARS * count / most} for value, count in areas]
+    seen = [
+        {"x": value, "y": figure.estimate, "fill": "#ffffff" if "too_few" in figure.flags else BLUE}
+        for value, figure in dots
+        if figure.estimate is not None
+    ]
     points = [
         {"x": value, "y": figure.estimate, "lower": figure.lower, "upper": figure.upper} for value, figure in curve
     ]
@@ -75,6 +83,9 @@ def yield_curve(
         .mark_area(opacity=0.18, color=BLUE, clip=True)
         .encode(x=alt.X("x:Q"), y=alt.Y("lower:Q"), y2=alt.Y2("upper")),
         layer_of("points").mark_line(color=BLUE, strokeWidth=2.1, clip=True).encode(x=alt.X("x:Q"), y=alt.Y("y:Q")),
+        layer_of("dots")
+        .mark_point(size=34, strokeWidth=1.4, color=BLUE, opacity=1, clip=True)
+        .encode(x=alt.X("x:Q"), y=alt.Y("y:Q"), fill=alt.Fill("fill:N", scale=None)),
         *(
             layer_of(f"bar{number}")
             .mark_rule(color=QUIET, strokeWidth=6 if not narrow else 3.5, opacity=0.55)
@@ -83,7 +94,7 @@ def yield_curve(
         ),
         layer_of("corner")
         .mark_text(align="right", baseline="bottom", fontSize=SMALL_SIZE, color=QUIET, text="areas counted")
-        .encode(x=pixels(alt.XValue, width), y=pixels(alt.YValue, floor - 8)),
+        .encode(x=pixels(alt.XValue, width), y=pixels(alt.YValue, floor - _BARS + 6)),
         layer_of("end")
         .mark_text(align="left", dx=8, fontSize=SIZE, color=BLUE)
         .encode(x=alt.X("x:Q"), y=alt.Y("y:Q"), text=alt.Text("text:N")),
@@ -92,6 +103,7 @@ def yield_curve(
     tables: dict[str, list[dict[str, Any]]] = {
         "corner": [{"x": ends[0], "y": max(low, 0.0)}],
         "points": points,
+        "dots": seen,
         "end": [{"x": end[0], "y": end[1].estimate, "text": f"{end[1].estimate or 0:.0%}"}],
         "mark": [{"x": mark.at, "lower": mark.lower, "upper": mark.upper}] if mark else [],
         **{f"bar{number}": [{"x": bar["x"]}] for number, bar in enumerate(bars)},

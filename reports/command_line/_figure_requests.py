@@ -12,7 +12,7 @@ from registry.durations import parse_time
 from registry.errors import GraftledgerError, nearest
 from registry.store import Registry
 
-from ._graft_requests import GRAFT_ANALYSES, graft_figures
+from ._graft_requests import GRAFT_ANALYSES, GROWTH, graft_figures
 from ._healing_requests import ANSWERS, CLAVIEN_DINDO, COMPLICATIONS, DURATION, OVER_TIME, check_healing
 
 if TYPE_CHECKING:
@@ -148,6 +148,10 @@ def chart_of(
         from ..over_time_chart import over_time_chart
 
         return over_time_chart(figures, meta)
+    if analysis == GROWTH:
+        from ..growth_chart import growth_chart
+
+        return growth_chart(figures, meta)
     if analysis in (COMPLICATIONS, DURATION):
         from ..healing_chart import healing_chart
 

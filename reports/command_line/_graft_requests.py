@@ -21,7 +21,7 @@ GRAFT_ANALYSES: Mapping[str, frozenset[str]] = {
     MODEL: frozenset({"by_hairs", "window"}),
     SELECTION: frozenset({"by_hairs", "window"}),
     AGREEMENT: frozenset({"by_hairs"}),
-    GROWTH: frozenset(),
+    GROWTH: frozenset({"chart"}),
     DONOR: frozenset(),
 }
 """The analyses of graft counts, with their options."""

@@ -93,3 +93,19 @@ def test_refusals(folder: Path, arguments: list[str], words: str) -> None:
     assert result.exit_code != 0
     assert words in " ".join(result.stderr.split())
     assert "Traceback" not in result.output
+
+
+def test_chart_of_growth(folder: Path, tmp_path: Path) -> None:
+    assert run(folder, "growth", "--chart", str(tmp_path / "growth.svg")).exit_code == 0
+    drawn = (tmp_path / "growth.svg").read_text(encoding="utf-8")
+    assert "Grafts growing by month" in drawn
+    assert "yield is not a whole head" in drawn
+
+
+def test_a_chart_of_growth_shows_one_group(folder: Path, tmp_path: Path) -> None:
+    only = ("--by", "technique", "--where", "technique=strip", "--chart")
+    assert run(folder, "growth", *only, str(tmp_path / "one.svg")).exit_code == 0
+    nobody = run(folder, "growth", "--where", "technique=combined", "--chart", str(tmp_path / "none.svg"))
+    assert nobody.exit_code != 0
+    assert "no curve to draw" in nobody.stderr
+    assert not (tmp_path / "none.svg").exists()
