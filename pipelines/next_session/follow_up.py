@@ -9,7 +9,6 @@ import polars as pl
 
 from registry.store import Registry
 
-from .._queries import rows
 from ..estimators import follow_up_completeness, product_limit, quantile_with_limits
 from ..figure import Figure
 from ..groups import EVERYBODY, Chosen, chosen_fields, group_columns
@@ -53,7 +52,7 @@ def next_session_follow_up(
     columns = group_columns(fields)
     with kept_spells(request, BOUND_STEPS if told else meaning.steps) as texts:
         groups = folded(request, texts)
-        table = rows(registry, ("follow_up_count",), "from follow_up_count order by all", {}, texts) if told else None
+        table = request.fold(("follow_up_count",), texts) if told else None
     figures: list[Figure] = []
     for group, tables in groups.items():
         named = request.named(group)

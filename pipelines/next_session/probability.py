@@ -11,7 +11,6 @@ import polars as pl
 from registry.errors import GraftledgerError, nearest
 from registry.store import Registry
 
-from .._queries import rows
 from ..estimators import SurvivalCurve, clustered_survival, product_limit
 from ..figure import Figure
 from ..groups import EVERYBODY, Chosen, chosen_fields, group_columns
@@ -149,7 +148,7 @@ def _clustered(
 ) -> dict[Group, tuple[SurvivalCurve, int]]:
     """Curves over several spells a patient, and how many patients they are of, by group."""
     columns = group_columns(request.fields)
-    table = rows(request.registry, ("spell_history",), "from spell_history order by all", {}, texts)
+    table = request.fold(("spell_history",), texts)
     own = table.filter(pl.col("first_operated") == first_operated).with_row_index("patient")
     curves = {}
     for key, part in own.partition_by(columns, as_dict=True).items() if columns else [((), own)]:

@@ -9,7 +9,7 @@ import polars as pl
 
 from registry.store import Registry
 
-from .._queries import kept, rows
+from .._queries import kept
 from ..estimators import (
     SurvivalCurve,
     WeightedSurvival,
@@ -111,7 +111,7 @@ def _weighted(
             group: product_limit(tables.risk.get("here", nobody())) for group, tables in folded(request, texts).items()
         }
     with kept_spells(split, ANYWHERE.steps) as texts, kept(registry, "spell_count", ("spell_count",), {}, texts):
-        table = rows(registry, ("loss_cell",), "from loss_cell order by all", {}, texts)
+        table = split.fold(("loss_cell",), texts)
     found = {}
     for group, part in table.partition_by(columns, as_dict=True).items() if columns else [((), table)]:
         spells = part.select(_cell(cells).alias("group"), "exit_day", "events", "censored")

@@ -15,10 +15,13 @@ from registry.store import Registry
 
 from .._queries import SESSION_HERE, kept, rows
 from ..figure import NOT_COUNTED_REASONS
-from ..groups import Chosen, GroupField, all_groups, group_columns, shared_texts, shared_values
+from ..groups import NOT_RECORDED, Chosen, GroupField, all_groups, group_columns, shared_texts, shared_values
 from .estimands import ENROLLED_FOR_SESSION_DAYS, SessionNumber
 
 Group = tuple[str, ...]
+
+NOT_LISTED = "not in the settings"
+"""A site or surgeon that the settings no longer have."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +47,26 @@ class Request:
             "from_number": number.first if number else None,
             "to_number": (number.last or 99) if number else None,
             "not_before": ENROLLED_FOR_SESSION_DAYS,
+            **{f"values_{column}": values for column, values in self.coded.items()},
         }
+
+    @property
+    def coded(self) -> dict[str, list[str]]:
+        """The group columns whose values are listed, with their values in the order of their codes, 1 the first."""
+        columns = group_columns(self.fields)
+        return {
+            column: [*field.values, NOT_RECORDED, NOT_LISTED]
+            for column, field in zip(columns, self.fields, strict=True)
+            if field.values is not None
+        }
+
+    def fold(self, steps: Sequence[str], texts: Mapping[str, str]) -> pl.DataFrame:
+        """The rows of the last of some steps over the spells that are kept, with the values of groups in words."""
+        table = rows(self.registry, steps, f"from {steps[-1]} order by all", {}, texts)
+        return table.with_columns(
+            pl.col(column).replace_strict(dict(enumerate(values, start=1)), return_dtype=pl.String)
+            for column, values in self.coded.items()
+        )
 
     def named(self, group: Group) -> dict[str, str]:
         """The group as a figure names it."""
@@ -79,8 +101,14 @@ def kept_spells(
 
     causes: what may end a spell, where there are several; the spells then name it in `ended_by`.
     """
+    reasons = ", ".join(f"'{reason}'" for reason in NOT_COUNTED_REASONS)
     all_texts = {
         **shared_texts(request.fields, request.chosen),
+        "reasons": f"enum ({reasons})",
+        "coded_groups": " ".join(
+            f"coalesce(nullif(list_position($values_{column}, {column}), 0), {len(values)})::usmallint as {column},"
+            for column, values in request.coded.items()
+        ),
         "spell": steps[-1],
         "ended_by": "ended_by, had_event" if causes else "had_event",
         "event_sums": ", ".join(
@@ -90,7 +118,8 @@ def kept_spells(
         "event_totals": ", ".join(f"coalesce(sum({name}), 0)::bigint as {name}" for name in event_names(causes)),
         **(texts or {}),
     }
-    with kept(request.registry, "judged_spell", (*SESSION_HERE, *steps, "judged_spell"), request.values, all_texts):
+    steps = (*SESSION_HERE, *steps, "judged_spell", "coded_spell")
+    with kept(request.registry, "coded_spell", steps, request.values, all_texts):
         yield all_texts
 
 
@@ -118,8 +147,8 @@ def folded(
     """As `group_tables`, from spells that are kept."""
     registry = request.registry
     with kept(registry, "spell_count", ("spell_count",), {}, texts):
-        risk = rows(registry, ("movement", "risk_day"), "from risk_day order by all", {}, texts)
-        patients = rows(registry, ("patient_count",), "from patient_count order by all", {}, texts)
+        risk = request.fold(("movement", "risk_day"), texts)
+        patients = request.fold(("patient_count",), texts)
     columns = group_columns(request.fields)
     counted: dict[Group, dict[str | None, int]] = {}
     for *group, operated, reason, n in patients.select(*columns, "first_operated", "reason", "n").rows():

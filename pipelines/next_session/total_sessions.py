@@ -10,7 +10,6 @@ import polars as pl
 from registry.errors import GraftledgerError
 from registry.store import Registry
 
-from .._queries import rows
 from ..estimators import mean_at, mean_cumulative
 from ..figure import Figure
 from ..groups import EVERYBODY, Chosen, chosen_fields, group_columns
@@ -50,7 +49,7 @@ def further_sessions(
     columns = group_columns(fields)
     with kept_spells(request, ("start", "spell_sessions")) as texts:
         groups = folded(request, texts)
-        table = rows(registry, ("session_history",), "from session_history order by all", {}, texts)
+        table = request.fold(("session_history",), texts)
     parts: dict[Group, pl.DataFrame] = {(): table}
     if columns:
         parts = {tuple(key): part for key, part in table.partition_by(columns, as_dict=True).items()}

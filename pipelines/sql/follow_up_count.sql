@@ -4,6 +4,6 @@ select
   exit_day as observed_days,
   potential_day as potential_days,
   count(*) as people
-from judged_spell
+from coded_spell
 where reason is null and ending = 'last_contact' and first_operated = 'here'
 group by all

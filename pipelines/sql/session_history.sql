@@ -6,6 +6,6 @@ select
   had_event::integer as died,
   session_days,
   count(*) as alike
-from judged_spell
+from coded_spell
 where reason is null and first_operated = 'here'
 group by all

@@ -8,5 +8,5 @@ select
   exit_day,
   {ended_by},
   count(*) as n
-from judged_spell
+from coded_spell
 group by all

@@ -4,7 +4,7 @@ with patient_spells as (
     {groups}
     first_operated,
     list(struct_pack(entry_day := entry_day, exit_day := exit_day, events := had_event::integer) order by all) as spells
-  from judged_spell
+  from coded_spell
   where reason is null
   group by {groups} first_operated, patient_key
 )
