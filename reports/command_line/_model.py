@@ -1,4 +1,4 @@
-"""The command that fits a model: who has a next session sooner, or what graft survival depends on."""
+"""The command that fits a model: of the next session, graft survival, complications, scar width or satisfaction."""
 
 from __future__ import annotations
 
@@ -22,11 +22,19 @@ class ModelName(StrEnum):
 
     NEXT_SESSION = "next-session"
     GRAFT_SURVIVAL = "graft-survival"
+    COMPLICATIONS = "complications"
+    SCAR_WIDTH = "scar-width"
+    SATISFACTION = "satisfaction"
 
 
 @command("model")
 def model(
-    name: Annotated[ModelName, typer.Argument(metavar="MODEL", help="next-session, or graft-survival.")],
+    name: Annotated[
+        ModelName,
+        typer.Argument(
+            metavar="MODEL", help="next-session, graft-survival, complications, scar-width, or satisfaction."
+        ),
+    ],
     registry: RegistryOption = Path("."),
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder to write to; model-MODEL if left out.")
@@ -34,21 +42,26 @@ def model(
     recurrent: Annotated[
         bool, typer.Option("--recurrent", help="next-session: also forms with every session, and with death competing.")
     ] = False,
+    of: Annotated[
+        str | None, typer.Option("--of", metavar="KIND", help="complications: of which kind, such as infection.")
+    ] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace a page that is there already.")] = False,
     as_of_intake: AsOfIntakeOption = None,
 ) -> None:
-    """Say who has a next session sooner, or what graft survival depends on: a table here, and a page."""
+    """Say with what a next session, graft survival, complications, scars or satisfaction go: a table, and a page."""
     if recurrent and name != ModelName.NEXT_SESSION:
         raise GraftledgerError(f"--recurrent goes with {ModelName.NEXT_SESSION} only.")
+    if of is not None and name != ModelName.COMPLICATIONS:
+        raise GraftledgerError(f"--of goes with {ModelName.COMPLICATIONS} only.")
     # the matrices are small: on a busy machine, several threads for each cost ten times what they save
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from pipelines import MEASURE_LABELS
 
     from ..writing import write_report
 
-    folder = out if out is not None else Path(f"model-{name}")
+    folder = out if out is not None else Path(f"model-{name}-{of}" if of else f"model-{name}")
     with open_registry(registry, known_measures=tuple(MEASURE_LABELS), as_of_intake=as_of_intake) as opened:
-        files, lines = _built(opened, name, recurrent=recurrent)
+        files, lines = _built(opened, name, recurrent=recurrent, of=of)
         shown, snapshot, erased = shown_intake_id(opened), opened.snapshot, opened.erased_since
     page, figures = write_report(folder, files, "page of the model", replace=replace)
     for line in lines:
@@ -68,7 +81,7 @@ def model(
     )
 
 
-def _built(registry: Registry, name: ModelName, *, recurrent: bool) -> tuple[dict[str, str], list[str]]:
+def _built(registry: Registry, name: ModelName, *, recurrent: bool, of: str | None) -> tuple[dict[str, str], list[str]]:
     """The files of a model's page, by their names, and its table."""
     if name == ModelName.GRAFT_SURVIVAL:
         from .. import model_graft_survival as page
@@ -76,6 +89,10 @@ def _built(registry: Registry, name: ModelName, *, recurrent: bool) -> tuple[dic
 
         graft = page.build_graft_model_page(registry)
         return {page.PAGE_FILE: graft.html, page.FIGURES_FILE: graft.figures_json}, list(graft_model_lines(graft))
+    if name != ModelName.NEXT_SESSION:
+        from ._model_complications import session_model
+
+        return session_model(registry, name.value, of)
     from ..model_next_session import FIGURES_FILE, PAGE_FILE, build_model_page
     from ._model_table import model_lines
 
