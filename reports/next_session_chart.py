@@ -7,7 +7,7 @@ from typing import Any
 
 from pipelines.figure import Figure
 from pipelines.measures import MEASURE_LABELS, NEXT_SESSION_MEASURES
-from pipelines.next_session import ESTIMANDS
+from pipelines.next_session import sentence_of
 from registry.durations import months, years
 from registry.errors import GraftledgerError
 
@@ -56,7 +56,7 @@ def next_session_chart(figures: Sequence[Figure], meta: Mapping[str, Any]) -> st
         axis_title=f"Years since the {start}",
         size=LARGE,
     )
-    return chart_sheet(drawing, _title(meta, causes), _notes(meta, causes))
+    return chart_sheet(drawing, _title(meta, causes), _notes(meta))
 
 
 def _label(figure: Figure, causes: bool) -> str:
@@ -87,9 +87,10 @@ def _title(meta: Mapping[str, Any], causes: bool) -> str:
     return f"Share with a next session {where.get(meta.get('estimand', ''), 'here')}{after}{by}"
 
 
-def _notes(meta: Mapping[str, Any], causes: bool) -> list[str]:
+def _notes(meta: Mapping[str, Any]) -> list[str]:
     floor = meta["floors"]["at_risk"]
-    notes = [] if causes else [ESTIMANDS[meta["estimand"]].sentence]
+    sentence = sentence_of(meta)
+    notes = [sentence] if sentence else []
     if meta.get("chosen"):
         notes.append(chosen_words(meta["chosen"]))
     notes += [

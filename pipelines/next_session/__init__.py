@@ -1,8 +1,8 @@
 """Time to the next session: what it can mean, how likely it is, what ends the wait, and how far loss could shift it."""
 
-from .causes import COMPETING, next_session_causes
+from .causes import next_session_causes
 from .differences import next_session_differences
-from .estimands import ESTIMANDS
+from .estimands import COMPETING, ESTIMANDS, sentence_of
 from .follow_up import next_session_follow_up
 from .probability import time_to_next_session
 from .reading import DEFAULT_AT_DAYS
@@ -20,5 +20,6 @@ __all__ = [
     "next_session_follow_up",
     "next_session_sensitivity",
     "next_session_summaries",
+    "sentence_of",
     "time_to_next_session",
 ]

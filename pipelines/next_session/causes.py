@@ -13,11 +13,10 @@ from ..estimators import cumulative_incidence, incidence_at
 from ..figure import Figure
 from ..groups import EVERYBODY, Chosen, chosen_fields
 from ..measures import DEATH_BEFORE_NEXT_SESSION, NEXT_SESSION_CAUSES, NEXT_SESSION_WITH_DEATH, SessionCause
-from .estimands import session_number
+from .estimands import COMPETING, session_number
 from .reading import DEFAULT_AT_DAYS, Subject, figure_at
 from .spells import Request, group_tables, nobody, refuse_negative
 
-COMPETING = ("death", "reason")
 _DEATH = "death"
 
 

@@ -13,8 +13,8 @@ from ..estimators import CountsError, GroupComparison, gray_test, log_rank
 from ..figure import Figure
 from ..groups import EVERYBODY, Chosen, chosen_fields
 from ..measures import GRAY_P, LOG_RANK_P, NEXT_SESSION_CAUSES, NEXT_SESSION_WITH_DEATH
-from .causes import COMPETING, session_cause_sql
-from .estimands import HERE, session_number
+from .causes import session_cause_sql
+from .estimands import COMPETING, HERE, session_number
 from .spells import Request, group_tables
 
 

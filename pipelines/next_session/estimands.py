@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from registry.errors import GraftledgerError
 
@@ -48,6 +49,18 @@ FROM_FIRST = Estimand(
 )
 ESTIMANDS: Mapping[str, Estimand] = {estimand.name: estimand for estimand in (HERE, ANYWHERE, FROM_FIRST)}
 
+COMPETING: Mapping[str, str] = {
+    "death": "The share of patients first operated on here who have had a next session here, and of those who died "
+    "before one; whoever died has no session any more, so both shares and those still waiting add up to all.",
+    "reason": "The share of patients first operated on here whose next session here was for each reason, and of those "
+    "who died before one; each rules the others out, so a stage that was planned is no sign of thinning.",
+}
+"""What may rule a next session out, and what is then told."""
+FURTHER_SESSIONS_SENTENCE = (
+    "Further sessions here per patient first operated on here, on average, the dead counting as having no more; half a "
+    "session may be one in two patients with one, or one in ten with five."
+)
+
 ENROLLED_FOR_SESSION_DAYS = 90
 """A first session here so soon after enrolment is what the patient enrolled for. Common practice, no source."""
 
@@ -76,3 +89,16 @@ def session_number(text: str) -> SessionNumber:
         raise GraftledgerError(f"'{text}' is no session number. Write 1, 2, or 3+ for the third and later ones.")
     first = int(text.rstrip("+"))
     return SessionNumber(first, None if text.endswith("+") else first)
+
+
+def sentence_of(meta: Mapping[str, Any]) -> str | None:
+    """What figures of the time to the next session tell, in one sentence, from what was asked.
+
+    >>> sentence_of({"analysis": "complications"}) is None
+    True
+    """
+    if meta.get("analysis") == "further-sessions":
+        return FURTHER_SESSIONS_SENTENCE
+    if meta.get("competing") in COMPETING:
+        return COMPETING[meta["competing"]]
+    return ESTIMANDS[meta["estimand"]].sentence if meta.get("estimand") in ESTIMANDS else None

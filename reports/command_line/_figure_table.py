@@ -9,7 +9,7 @@ from typing import Any
 
 from pipelines.figure import REASON_LABELS, Figure
 from pipelines.measures import GRAFT_SURVIVAL_CAPPED, GRAY_P, LOG_RANK_P, MEASURE_LABELS, OVER_TIME, QUANTITIES
-from pipelines.next_session import ESTIMANDS
+from pipelines.next_session import sentence_of
 from registry.durations import time_label
 
 from ..labels import chosen_words, group_label
@@ -182,9 +182,8 @@ def unique(items: Sequence[str]) -> list[str]:
 
 def _remarks(figures: Sequence[Figure], meta: Mapping[str, Any]) -> Iterator[str]:
     """How to read the table, and what it rests on."""
-    first = []
-    if meta.get("estimand") in ESTIMANDS and not meta.get("competing"):
-        first.append(ESTIMANDS[meta["estimand"]].sentence)
+    sentence = sentence_of(meta)
+    first = [sentence] if sentence else []
     above = sum(figure.events or 0 for figure in figures if figure.measure == GRAFT_SURVIVAL_CAPPED)
     last = [f"{whole(above)} area(s) had more grafts growing than were placed in them."] if above else []
     yield from last_remarks(figures, meta, first, last)
