@@ -21,7 +21,7 @@ from .. import wording
 from ..labels import value_label
 
 _OWN = {
-    HARVEST: "How grafts were taken, and a strip closed",
+    HARVEST: "Harvest and closure",
     DENSITY: "Placed density",
     MILESTONE: "Time since the session",
     "grafts_total": "Grafts placed",

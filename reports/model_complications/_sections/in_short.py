@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from pipelines.complication_model.covariates import ZONES
+from pipelines.complication_model.covariates import STRIP_UNKNOWN, ZONES
 from pipelines.figure import Figure
 
 from ... import wording
@@ -51,9 +51,11 @@ def who(data: SessionModelData) -> str:
 
 
 def is_clear(measure: Measure, figure: Figure) -> bool:
-    """Whether the interval leaves out no difference, and rests on enough."""
+    """Whether the interval leaves out no difference, rests on enough, and tells of something known."""
     nothing = 1.0 if measure.ratio else 0.0
     if figure.lower is None or figure.upper is None or "too_few" in figure.flags:
+        return False
+    if STRIP_UNKNOWN in figure.group["level"]:  # to be unknown is nothing that anybody could compare with
         return False
     return figure.lower > nothing or figure.upper < nothing
 

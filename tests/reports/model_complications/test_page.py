@@ -10,10 +10,13 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner, Result
 
+from pipelines.figure import Figure
 from pipelines.next_session_model.preparing import Remark
 from registry.store import open_registry, start_registry
 from reports.command_line import app
 from reports.model_complications import SessionModelDocument, build_session_model_page
+from reports.model_complications._data import SCAR
+from reports.model_complications._sections.in_short import is_clear
 from reports.model_complications._words import remark_words, signed
 from synthetic_data import SITES, SURGEONS, simulate
 from tests.small_registry import load_frames
@@ -173,3 +176,19 @@ def test_every_remark_has_words() -> None:
 
 def test_a_difference_of_nothing_has_no_sign() -> None:
     assert [signed(value, 1) for value in (0.0, -0.0, 0.049, -0.049)] == ["0.0"] * 4
+
+
+def test_what_is_clear() -> None:
+    """By hand: an interval that leaves out no difference, unless it rests on too few or tells of the unknown."""
+    ratio = SCAR.measures[0]
+
+    def clear(lower: float, upper: float, level: str = "strip_trichophytic", *flags: str) -> bool:
+        group = {"covariate": "harvest", "level": level}
+        return is_clear(
+            ratio, Figure("m", 9, "sessions", "x", group=group, estimate=0.5, lower=lower, upper=upper, flags=flags)
+        )
+
+    assert clear(0.1, 0.9)
+    assert not clear(-0.1, 0.9)
+    assert not clear(0.1, 0.9, "strip_trichophytic", "too_few")
+    assert not clear(0.1, 0.9, "strip_closure_unknown")
