@@ -33,10 +33,14 @@ COMMON = 0.05
 
 @dataclass(frozen=True)
 class Measure:
-    """An effect that a model gives. head: over its column. times, decimals: of how many a difference is told."""
+    """An effect that a model gives.
+
+    head: its name. column: in short, over a column. times, decimals: of how many a difference is told.
+    """
 
     name: str
     head: str
+    column: str
     ratio: bool
     times: int = 1
     decimals: int = 2
@@ -71,8 +75,15 @@ def complication_kind(outcome: Outcome, share: float) -> Kind:
         f"With what {lowered(outcome.label)} goes",
         lowered(outcome.label),
         (
-            Measure(ODDS_RATIO, "Odds ratio", ratio=True),
-            Measure(RISK_DIFFERENCE, f"More or fewer per {times:,} sessions", ratio=False, times=times, decimals=1),
+            Measure(ODDS_RATIO, "Odds ratio", "Odds ratio", ratio=True),
+            Measure(
+                RISK_DIFFERENCE,
+                f"More or fewer per {times:,} sessions",
+                f"Per {times:,}",
+                ratio=False,
+                times=times,
+                decimals=1,
+            ),
         ),
         "",
         "session",
@@ -84,7 +95,7 @@ SCAR = Kind(
     "scar-width",
     "With what the width of a strip’s scar goes",
     "the width of the scar",
-    (Measure(SCAR_DIFFERENCE, "Difference, millimetres", ratio=False),),
+    (Measure(SCAR_DIFFERENCE, "Difference, millimetres", "Millimetres", ratio=False),),
     SCAR_MEAN,
     "session",
     "Millimetres: left of 0, narrower; right of it, wider",
@@ -94,8 +105,8 @@ SATISFACTION = Kind(
     "With what satisfaction goes",
     "satisfaction",
     (
-        Measure(SATISFACTION_ODDS_RATIO, "Odds ratio of a higher rating", ratio=True),
-        Measure(SATISFACTION_DIFFERENCE, "Difference of the mean, points", ratio=False),
+        Measure(SATISFACTION_ODDS_RATIO, "Odds ratio of a higher rating", "Odds ratio", ratio=True),
+        Measure(SATISFACTION_DIFFERENCE, "Difference of the mean, points", "Points", ratio=False),
     ),
     SATISFACTION_MEAN,
     "rating",

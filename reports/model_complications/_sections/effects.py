@@ -9,7 +9,7 @@ from ... import wording
 from ...charts.ratio_plot import RatioRow, difference_plot, ratio_plot, ratio_words
 from ...layout import Cell, Picture, Row, Section, Table, capitalised, not_counted_table
 from .._data import Measure, SessionModelData, grouped
-from .._words import level_label, remark_words
+from .._words import level_label, lowered, remark_words
 
 
 def effects(data: SessionModelData) -> Section:
@@ -65,8 +65,8 @@ def _picture(data: SessionModelData, rows: list[RatioRow]) -> Picture:
 
 def _table(data: SessionModelData) -> Table:
     columns = [(label, name, measure) for label, name in data.analyses for measure in data.kind.measures]
-    of_columns = (f"{measure.head}, {label}" for label, _, measure in columns)
-    heads = ("", f"{capitalised(data.kind.unit)}s known to have it", *of_columns)
+    of_columns = (f"{measure.column}, {label}" for label, _, measure in columns)
+    heads = ("", f"Known {data.kind.unit}s", *of_columns)
     rows = []
     for row in grouped(data.effects(data.main, data.analyses[0][1])):
         figure = row.figure
@@ -77,7 +77,7 @@ def _table(data: SessionModelData) -> Table:
         cells += [_cell(measure, data.matching(measure, name, figure)) for _, name, measure in columns]
         rows.append(Row(row.label, tuple(cells)))
     return Table(
-        f"{wording.listed([measure.head for measure in data.kind.measures])}, with 95% intervals",
+        f"{capitalised(wording.listed([lowered(measure.head) for measure in data.kind.measures]))}, with 95% intervals",
         heads,
         tuple(rows),
         tuple(_of_analysis(data, label, data.effects(data.main, name)[0]) for label, name in data.analyses),
