@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 from registry.definition import ELSEWHERE
 from registry.store import Registry
@@ -51,9 +52,16 @@ def kept_members(registry: Registry, definition: CohortDefinition) -> Iterator[N
     leaves_out = " ".join(
         f"when not coalesce({predicate}, false) then {number}" for number, (_, predicate) in enumerate(steps)
     )
+    values = member_values(registry, definition)
+    with kept(registry, MEMBERS, ("known_session", MEMBERS), values, {"leaves_out": leaves_out}):
+        yield
+
+
+def member_values(registry: Registry, definition: CohortDefinition) -> dict[str, Any]:
+    """What the steps bind."""
     settings = registry.settings
     conditions = (*definition.taken(settings).where, *definition.left_out(settings).where)
-    values = {
+    return {
         "as_of": definition.followed_to,
         "elsewhere": ELSEWHERE,
         "age_bands": list(settings.age_bands),
@@ -63,8 +71,6 @@ def kept_members(registry: Registry, definition: CohortDefinition) -> Iterator[N
         "research": RESEARCH,
         **{f"values_{number}": list(taken) for number, (_, taken) in enumerate(conditions)},
     }
-    with kept(registry, MEMBERS, ("known_session", MEMBERS), values, {"leaves_out": leaves_out}):
-        yield
 
 
 def _steps(registry: Registry, definition: CohortDefinition) -> list[tuple[str, str]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from registry import literal, quoted
@@ -91,7 +91,10 @@ def columns_of(field: Field, level: Level, *, refers_to: str | None = None, with
 
     match field.kind:
         case Kind.PSEUDONYM:
-            return as_it_is(Type.TEXT, expression=sql if level is Level.INTERNAL else f"export_key({sql})")
+            if level is Level.INTERNAL:
+                return as_it_is(Type.TEXT)
+            fresh = as_it_is(Type.TEXT, expression=f"export_key({sql})")
+            return [replace(column, meaning="Made for this export; the same in all of its tables.") for column in fresh]
         case Kind.SITE | Kind.SURGEON if level is Level.ANONYMOUS or not with_sites:
             return []
         case Kind.DATE if level is Level.ANONYMOUS:

@@ -158,7 +158,7 @@ def dictionary_html(cohort: StoredCohort, level: Level, tables: Sequence[Table])
     for table in tables:
         rows = "".join(
             "<tr>"
-            + f'<th scope="row"><code>{html.escape(column.name)}</code></th>'
+            + f'<th scope="row"><code>{_breakable(column.name)}</code></th>'
             + "".join(f"<td>{html.escape(cell)}</td>" for cell in (*dictionary_rows(column)[:2], column.label))
             + f"<td>{html.escape(column.meaning)}</td></tr>"
             for column in table.columns
@@ -173,8 +173,14 @@ def dictionary_html(cohort: StoredCohort, level: Level, tables: Sequence[Table])
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
         f'<meta name="viewport" content="width=device-width"><style>{style}</style></head><body>'
-        f"<h1>{title}</h1><p>{html.escape(MISSING)}</p><nav>{links}</nav>{''.join(parts)}</body></html>\n"
+        f"<h1>{title}</h1><p>{html.escape(MISSING.replace('`', ''))}</p><nav>{links}</nav>"
+        f"{''.join(parts)}</body></html>\n"
     )
+
+
+def _breakable(name: str) -> str:
+    """A name that a line may end within, at its underscores."""
+    return html.escape(name).replace("_", "_<wbr>")
 
 
 def names_csv(tables: Sequence[Table]) -> str:

@@ -87,9 +87,8 @@ def export_cohort(
         table, frame = time_to_event(frames["gaps"], level, cohort.name)
         tables, frames = (*tables, table), {**frames, table.name: frame}
         try:
-            number = _written(
-                registry, cohort, out, level, formats, seed is not None, tables, frames, report, exported_by, progress
-            )
+            order = _Order(cohort, level, tuple(formats), seed is not None, exported_by)
+            number = _written(registry, order, out, tables, frames, report, progress)
         except OSError as error:
             raise GraftledgerError(
                 Fault(
@@ -122,17 +121,24 @@ def _refuse_small(registry: Registry, level: Level, k: int) -> None:
         )
 
 
+@dataclass(frozen=True)
+class _Order:
+    """What was asked for, as the ledger takes it."""
+
+    cohort: StoredCohort
+    level: Level
+    formats: tuple[str, ...]
+    seeded: bool
+    exported_by: str
+
+
 def _written(
     registry: Registry,
-    cohort: StoredCohort,
+    order: _Order,
     out: Path,
-    level: Level,
-    formats: Sequence[str],
-    seeded: bool,
     tables: Sequence[Table],
     frames: Mapping[str, pl.DataFrame],
     report: Disclosure,
-    exported_by: str,
     progress: Callable[[str], None],
 ) -> int:
     """Write everything beside the folder, then note it and move it into place. Returns the number of the export."""
@@ -142,11 +148,11 @@ def _written(
         (beside / "data").mkdir()
         for table in tables:
             frame = in_files(frames[table.name], table)
-            for ending in formats:
+            for ending in order.formats:
                 progress(f"Writing {table.name}.{ending}")
                 _in_format(frame, table, beside / "data" / f"{table.name}.{ending}")
-        texts = written_texts(cohort, level, registry, tables, frames, report)
-        described = descriptor(cohort, level, registry, tables, beside)
+        texts = written_texts(order.cohort, order.level, registry, tables, frames, report)
+        described = descriptor(order.cohort, order.level, registry, tables, beside)
         texts["datapackage.json"] = json.dumps(described, indent=2, ensure_ascii=False) + "\n"
         for name, text in texts.items():
             (beside / name).write_text(text, encoding="utf-8", newline="\n")
@@ -158,14 +164,14 @@ def _written(
         os.chmod(beside, 0o700)
         with transaction(registry.connection):
             registry.connection.register("exported_key", frames["patients"].select("patient_key"))
-            key = "patient_key" if level is Level.INTERNAL else "export_key(patient_key)"
+            key = "patient_key" if order.level is Level.INTERNAL else "export_key(patient_key)"
             number = note_export(
                 registry,
-                cohort,
-                level=level,
-                formats=formats,
-                seeded=seeded,
-                exported_by=exported_by,
+                order.cohort,
+                level=order.level,
+                formats=order.formats,
+                seeded=order.seeded,
+                exported_by=order.exported_by,
                 files=hashes,
                 patients=f"select patient_key from export_patient where {key} in (from exported_key)",
             )

@@ -64,7 +64,8 @@ def time_to_event(gaps: pl.DataFrame, level: Level, cohort: str) -> tuple[Table,
         "ADTTE",
         "Time-to-event analysis dataset",
         "One row a patient first operated on here: the time to the next session, laid out after the CDISC ADaM basic "
-        "structure for time-to-event. What is and is not conformant: see docs/for_researchers.md.",
+        "structure for time-to-event. Not conformant: no ADSL, treatment, traceability or Define-XML; AVAL counts from "
+        "0; ENTRYDY is ours.",
         ("USUBJID", "PARAMCD"),
         tuple(column for column in columns if column.name in frame.columns),
         "",

@@ -42,6 +42,13 @@ class ShowFormat(StrEnum):
     JSON = "json"
 
 
+class TableFormat(StrEnum):
+    """How the baseline table is printed."""
+
+    CSV = "csv"
+    HTML = "html"
+
+
 @command("define", group)
 def define(
     name: _NameArgument,
@@ -157,6 +164,34 @@ def show(
             say()
             for line in flow_lines(flow):
                 say(line)
+
+
+@command("table-1", group)
+def table_1(
+    name: _NameArgument,
+    by: Annotated[str, typer.Option(metavar="FIELD", help="Field whose groups stand beside each other.")],
+    version: _VersionOption = None,
+    hide_below: Annotated[
+        int, typer.Option(metavar="N", help="Hide counts below it, and what gives them away; 0 hides none.")
+    ] = 11,
+    format_: Annotated[TableFormat, typer.Option("--format", help="How to print.")] = TableFormat.CSV,
+    registry: RegistryOption = Path("."),
+) -> None:
+    """Print the baseline table of a cohort: medians, counts, what is missing, and how far groups differ."""
+    from pipelines.cohorts import load_cohort
+    from pipelines.cohorts.table_one import table_one
+    from registry import open_registry
+
+    from ..cohort.table_one import NOTE, table_one_csv, table_one_html
+
+    with open_registry(registry) as opened:
+        cohort = load_cohort(opened, name, version)
+        table = table_one(opened, cohort.definition, by=by, floor=hide_below)
+    if format_ is TableFormat.HTML:
+        say(table_one_html(table, f"Baseline of the cohort {cohort.name}, version {cohort.version}").rstrip("\n"))
+    else:
+        say(table_one_csv(table).rstrip("\n"))
+        note(fill(NOTE, 80))
 
 
 def _words(value: object) -> str:

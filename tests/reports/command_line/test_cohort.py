@@ -46,3 +46,14 @@ def test_a_cohort_of_nobody_is_not_kept(folder: Path) -> None:
     assert code == 1
     assert "Nobody is in this cohort" in text
     assert "No cohort is defined yet" in run("cohort", "list", "--registry", folder)[1]
+
+
+def test_the_baseline_table(folder: Path) -> None:
+    assert run("cohort", "define", "strip", "--registry", folder)[0] == 0
+    code, text = run("cohort", "table-1", "strip", "--by", "technique", "--hide-below", "0", "--registry", folder)
+    assert code == 0
+    assert ",Patients,,2,2," in text
+    code, text = run("cohort", "table-1", "strip", "--by", "technique", "--format", "html", "--registry", folder)
+    assert code == 0
+    assert text.startswith("<!doctype html>")
+    assert run("cohort", "table-1", "strip", "--by", "techniqe", "--registry", folder)[0] == 1

@@ -1,0 +1,74 @@
+"""The baseline table of a cohort as CSV and as a page."""
+
+from __future__ import annotations
+
+import csv
+import html
+import io
+from itertools import groupby
+
+from pipelines.cohorts.table_one import HIDDEN, Line, TableOne
+
+NOTE = (
+    f"Shares and medians are of those in whom it is recorded. {HIDDEN}: a small count, or one that would give a small "
+    "one away. Difference: the largest standardised difference between two groups; above 0.1 they are often called "
+    "unlike. Unlike groups must not be compared without more, and no difference here is an effect."
+)
+
+
+def table_one_csv(table: TableOne) -> str:
+    """One line a value."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["field", "label", "value", *table.groups, "all", "standardised_difference"])
+    writer.writerow(["", "Patients", "", *table.sizes, ""])
+    writer.writerows(
+        [line.field, line.label, line.value, *line.cells, _difference(line.difference)] for line in table.lines
+    )
+    return text.getvalue()
+
+
+def table_one_html(table: TableOne, title: str) -> str:
+    """A page that needs nothing else."""
+    head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in (*table.groups, "all"))
+    sizes = "".join(f"<td>{size}</td>" for size in table.sizes)
+    body = "".join(
+        _block(label, list(lines), len(table.sizes) + 1)
+        for label, lines in groupby(table.lines, lambda line: line.label)
+    )
+    return (
+        f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{html.escape(title)}</title>'
+        f"<style>{_STYLE}</style></head><body><h1>{html.escape(title)}</h1><p>By {html.escape(table.by)}. {NOTE}</p>"
+        f'<table><thead><tr><th scope="col"></th>{head}<th scope="col">difference</th></tr>'
+        f'<tr><th scope="row">Patients</th>{sizes}<td></td></tr></thead>{body}</table></body></html>\n'
+    )
+
+
+def _block(label: str, lines: list[Line], columns: int) -> str:
+    rows = "".join(
+        f'<tr><th scope="row">{html.escape(line.value)}</th>'
+        + "".join(f"<td>{html.escape(cell)}</td>" for cell in line.cells)
+        + f"<td>{_difference(line.difference)}</td></tr>"
+        for line in lines
+    )
+    heading = f'<tr class="field"><th scope="rowgroup" colspan="{columns + 1}">{html.escape(label)}</th></tr>'
+    return f"<tbody>{heading}{rows}</tbody>"
+
+
+def _difference(value: float | None) -> str:
+    return "" if value is None else f"{value:.3f}"
+
+
+_STYLE = """
+body { font: 14px/1.4 sans-serif; color: #1c2126; background: #fff; max-width: 75rem; margin: 2rem auto;
+  padding: 0 1rem }
+table { border-collapse: collapse; font-variant-numeric: tabular-nums }
+th, td { padding: .2rem .8rem; text-align: right; border-bottom: 1px solid #eceeef; font-weight: normal;
+  white-space: nowrap }
+th:first-child { text-align: left; padding-left: 1.6rem }
+thead th { font-weight: bold } thead tr:last-child > * { border-bottom: 1px solid #84898d }
+thead th:first-child { padding-left: .8rem }
+.field th { font-weight: bold; padding: .6rem .8rem .2rem; border: 0 }
+@media print { body { font-size: 9pt; margin: 0; max-width: none } thead { display: table-header-group }
+  tbody { break-inside: avoid } }
+"""
