@@ -87,7 +87,9 @@ def beta_binomial(
     region = _Region(likelihood, cut, mean, log_theta)
     return BetaBinomialFit(
         mean=BetaBinomialEstimate(mean, *region.ends(lambda share, _: share)),
-        correlation=BetaBinomialEstimate(_rho(log_theta), _rho(region.low), _rho(region.high)),
+        correlation=BetaBinomialEstimate(
+            _rho(log_theta), _rho(region.low), 1.0 if region.high >= _MOST else _rho(region.high)
+        ),
         below=tuple(
             BetaBinomialEstimate(_below(mean, log_theta, bound), *region.ends(_falls_below(bound))) for bound in below
         ),

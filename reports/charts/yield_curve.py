@@ -54,7 +54,7 @@ def yield_curve(
     )
     y = alt.Y(
         "y:Q",
-        scale=alt.Scale(domain=[max(low, 0.0), min(high, 1.0)], nice=False, zero=False),
+        scale=alt.Scale(domain=[max(low, 0.0), high if max(limits) > 1 else min(high, 1.0)], nice=False, zero=False),
         axis=alt.Axis(format=".0%", title="Share growing"),
     )
     most = max(count for _, count in areas)

@@ -73,6 +73,22 @@ def test_raw_shares_below_a_yield_are_inflated_by_counting_noise() -> None:
     assert fit.below[0].estimate < 0.01
 
 
+def test_limits_enclose_their_estimate_whatever_was_counted() -> None:
+    """Invariant, over small and extreme counts: two patients, one graft each, all or none in each patient."""
+    rng = np.random.default_rng(20261201)
+    drawn = [rng.integers(1, most, rng.integers(2, 9)) for most in (2, 5, 60, 400) for _ in range(10)]
+    cases = [(rng.binomial(placed, rng.beta(0.5, 0.5, len(placed))), placed) for placed in drawn]
+    cases.append((np.array([40, 0, 40, 0]), np.full(4, 40)))
+    for growing, placed in cases:
+        fit = beta_binomial(growing, placed, below=[0.5, 0.9])
+        for found in (fit.mean, fit.correlation, *fit.below):
+            if found.estimate is not None:
+                assert found.lower is not None
+                assert found.upper is not None
+                assert -1e-12 <= found.lower <= found.estimate + 1e-12
+                assert found.estimate - 1e-12 <= found.upper <= 1 + 1e-12
+
+
 @pytest.mark.parametrize(
     ("growing", "placed", "words"),
     [
