@@ -69,7 +69,7 @@ def anonymise(
     reached = reach_anonymity(people, identifiers, k)
     cap = int(identifiers_by_name(identifiers)["sessions_here"].forms[reached.chosen["sessions_here"]].values.max())  # type: ignore[arg-type]
     shown = _as_shown(tables[0], frames["patients"], people, identifiers, reached.chosen).filter(reached.kept)
-    made = {"patients": shown, **_cut(frames, shown, cap)}
+    made = {"patients": shown, **_cut(frames, shown, cap, k)}
     changes: dict[str, Mapping[str, str]] = {}
     masked_tables, spared = [], tuple(q.name for q in identifiers)
     for table in (_patients(tables[0], shown), *tables[1:]):
@@ -130,14 +130,20 @@ def _patients(table: Table, frame: pl.DataFrame) -> Table:
     return replace(table, columns=tuple(columns))
 
 
-def _cut(frames: Mapping[str, pl.DataFrame], patients: pl.DataFrame, cap: int) -> dict[str, pl.DataFrame]:
-    """The other tables without patients left out, sessions elsewhere, and sessions past the cap."""
+def _cut(frames: Mapping[str, pl.DataFrame], patients: pl.DataFrame, cap: int, k: int) -> dict[str, pl.DataFrame]:
+    """The other tables without patients left out, sessions elsewhere, and sessions past the cap.
+
+    Gaps of those first operated on elsewhere go too where fewer than k patients have one.
+    """
     import polars as pl
 
     own = {name: frame.join(patients, on="patient_key", how="semi") for name, frame in frames.items()}
     sessions = own["sessions"].filter(pl.col("number_here") <= cap)
     more = own["sessions"].filter(pl.col("number_here") > cap).height
     gaps = own["gaps"].filter(pl.col("gap_number") < cap) if more else own["gaps"]
+    elsewhere = gaps.filter(~pl.col("first_operated_here"))
+    if elsewhere.get_column("patient_key").n_unique() < k:
+        gaps = gaps.filter(pl.col("first_operated_here"))
     under = ("visits", "complications", "graft_counts", "durations")
     return {
         "sessions": sessions,

@@ -12,11 +12,12 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from registry.definition import RECORD_TYPES, Kind
 from registry.store import Registry
 from registry.version import program_version
 
 from ..cohorts import StoredCohort
-from .columns import Column, Level, Type
+from .columns import WITHHELD, Column, Level, Type
 from .disclosure import Disclosure, disclosure_markdown
 from .names import sas_names, stata_names
 from .tables import Table
@@ -50,6 +51,9 @@ To be filled in by the data controller before this export is passed on:
 
 Until then nobody has leave to use it.
 """
+
+
+_NAMED = {f.name for record in RECORD_TYPES for f in record.fields if f.kind in (Kind.SITE, Kind.SURGEON)}
 
 
 def descriptor(
@@ -223,7 +227,7 @@ def written_texts(
         "data_date": registry.data_date and registry.data_date.isoformat(),
         "graftledger": program_version(),
         "patients": frames["patients"].height,
-        "definition": cohort.definition.as_dict(),
+        "definition": _definition(cohort, level),
     }
     kept = files("pipelines.exports") / "starters"
     starters = {name: (kept / f"{name}.txt").read_text(encoding="utf-8") for name in STARTERS}
@@ -239,6 +243,15 @@ def written_texts(
         "disclosure.md": disclosure_markdown(report),
         **starters,
     }
+
+
+def _definition(cohort: StoredCohort, level: Level) -> dict[str, Any]:
+    """The definition; where neither sites nor people may be named, the codes in its conditions are withheld."""
+    told = cohort.definition.as_dict()
+    if level is Level.ANONYMOUS:
+        for part in ("where", "exclude"):
+            told[part] = {name: [WITHHELD.name] if name in _NAMED else values for name, values in told[part].items()}
+    return told
 
 
 def _readme(cohort: StoredCohort, level: Level, tables: Sequence[Table], frames: Mapping[str, pl.DataFrame]) -> str:

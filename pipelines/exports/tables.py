@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from registry.definition import Code, Field, Kind, RecordType, record_type
 from registry.definition._field import CodeList
@@ -12,6 +12,8 @@ from .columns import Column, Level, columns_of
 
 CONSTANT = ("consent_scope",)
 """Fields that are the same for everybody in an export."""
+KNOWN_LATER = ("status_at_last_contact",)
+"""Required in the registry, but empty here where it became known after the last day of follow-up."""
 NOT_ANONYMOUS = ("dates_shifted", "session_number", "sessions_elsewhere", "area_label")
 """Fields that would tell at the anonymous level what others no longer do."""
 
@@ -88,7 +90,11 @@ def tables_at(level: Level, *, with_sites: bool = True) -> tuple[Table, ...]:
 
     def fields_of(record: RecordType) -> tuple[Field, ...]:
         barred = CONSTANT + (NOT_ANONYMOUS if level is Level.ANONYMOUS else ())
-        return tuple(field for field in record.fields if field.name not in barred)
+        return tuple(
+            replace(field, required=field.required and field.name not in KNOWN_LATER)
+            for field in record.fields
+            if field.name not in barred
+        )
 
     def columns(*fields: Field, own: str) -> tuple[Column, ...]:
         parents = {"patient_key": "patients", "session_key": "sessions"}
