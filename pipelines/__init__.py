@@ -12,6 +12,7 @@ from .duration_measures import DURATION_LABELS, DURATION_MEASURES
 from .figure import FLAG_LABELS, FLAGS, NOT_COUNTED_REASONS, REASON_LABELS, Figure
 from .figure_set import FigureSet, figure_meta
 from .graft_survival import graft_survival
+from .graft_yield import count_agreement, donor_use, graft_survival_model, graft_survival_selection, growth
 from .groups import group_fields
 from .healing_durations import compare_durations, duration_laws, durations
 from .intake_summary import intake_summary
@@ -34,13 +35,18 @@ __all__ = [
     "complication_sensitivity",
     "complications",
     "complications_over_time",
+    "count_agreement",
     "data_summary",
+    "donor_use",
     "duration_laws",
     "durations",
     "figure_meta",
     "further_sessions",
     "graft_survival",
+    "graft_survival_model",
+    "graft_survival_selection",
     "group_fields",
+    "growth",
     "intake_summary",
     "next_session_causes",
     "time_to_next_session",
