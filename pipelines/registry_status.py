@@ -8,7 +8,7 @@ from datetime import date, datetime
 from typing import Any
 
 from registry import RECORD_TYPES, Registry
-from registry.store import DATABASE_FILE, SCHEMA_VERSION
+from registry.store import DATABASE_FILE
 from registry.version import program_version
 
 from .intake.counting import withdrawn_patients
@@ -125,7 +125,7 @@ def registry_status(registry: Registry, *, last_events: int = 5) -> RegistryStat
     return RegistryStatus(
         practice=registry.settings.practice,
         snapshot=registry.snapshot,
-        schema_version=SCHEMA_VERSION,
+        schema_version=one("select schema_version from registry_info"),
         program_version=program_version(),
         settings=registry.settings.digest,
         file_bytes=path.stat().st_size if path.exists() else 0,

@@ -145,6 +145,7 @@ def test_the_same_seed_gives_the_same_bytes(exports: dict[Level, Exported], own_
     assert plain[0].sort(pl.all()).equals(plain[1].sort(pl.all()))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("level", [Level.LIMITED, Level.ANONYMOUS])
 def test_the_python_starter_runs(exports: dict[Level, Exported], level: Level) -> None:
     run = subprocess.run(
@@ -154,6 +155,7 @@ def test_the_python_starter_runs(exports: dict[Level, Exported], level: Level) -
     assert "A next session within 365 days" in run.stdout
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("Rscript") is None, reason="R is not there")
 def test_the_r_starter_runs_and_agrees_with_python(exports: dict[Level, Exported]) -> None:
     folder = exports[Level.LIMITED].folder

@@ -113,6 +113,7 @@ def test_a_disk_that_is_full_half_way(
     assert nothing_left(place, empty_registry)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="no limit on the size of a file")
 @pytest.mark.parametrize("ending", ["csv", "parquet", "dta", "sav", "xpt"])
 def test_no_file_may_grow(own_clinics: Path, tmp_path: Path, ending: str) -> None:
