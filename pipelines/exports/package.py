@@ -7,6 +7,7 @@ import html
 import io
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
@@ -16,7 +17,7 @@ from registry.definition import RECORD_TYPES, Kind
 from registry.store import Registry
 from registry.version import program_version
 
-from ..cohorts import StoredCohort
+from ..cohorts import FlowStep, StoredCohort
 from .columns import WITHHELD, Column, Level, Type
 from .disclosure import Disclosure, disclosure_markdown
 from .names import sas_names, stata_names
@@ -212,6 +213,7 @@ def citation(cohort: StoredCohort, level: Level, registry: Registry) -> str:
 
 def written_texts(
     cohort: StoredCohort,
+    flow: Sequence[FlowStep],
     level: Level,
     registry: Registry,
     tables: Sequence[Table],
@@ -228,6 +230,7 @@ def written_texts(
         "graftledger": program_version(),
         "patients": frames["patients"].height,
         "definition": _definition(cohort, level),
+        **({"flow": [asdict(step) for step in flow]} if flow else {}),
     }
     kept = files("pipelines.exports") / "starters"
     starters = {name: (kept / f"{name}.txt").read_text(encoding="utf-8") for name in STARTERS}

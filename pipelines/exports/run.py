@@ -19,7 +19,7 @@ from registry.errors import Fault, GraftledgerError
 from registry.store import Registry
 
 from .._queries import rows
-from ..cohorts import StoredCohort, load_cohort
+from ..cohorts import FlowStep, StoredCohort, cohort_flow, load_cohort
 from .columns import Level
 from .disclosure import DEFAULT_K, Disclosure, anonymise, as_it_is
 from .formats import FORMATS, in_files
@@ -74,6 +74,7 @@ def export_cohort(
     if k < 2:
         raise GraftledgerError("k must be 2 or more: with 1 every patient may be alone.")
     cohort = load_cohort(registry, name, version)
+    flow = () if level is Level.ANONYMOUS else cohort_flow(registry, cohort.definition)
     with kept_export(registry, cohort.definition, secret_for(seed)):
         _refuse_small(registry, level, k)
         tables = tables_at(level, with_sites=with_sites)
@@ -87,7 +88,7 @@ def export_cohort(
         table, frame = time_to_event(frames["gaps"], level, cohort.name)
         tables, frames = (*tables, table), {**frames, table.name: frame}
         try:
-            order = _Order(cohort, level, tuple(formats), seed is not None, exported_by)
+            order = _Order(cohort, flow, level, tuple(formats), seed is not None, exported_by)
             number = _written(registry, order, out, tables, frames, report, progress)
         except OSError as error:
             raise GraftledgerError(
@@ -123,9 +124,10 @@ def _refuse_small(registry: Registry, level: Level, k: int) -> None:
 
 @dataclass(frozen=True)
 class _Order:
-    """What was asked for, as the ledger takes it."""
+    """What was asked for. flow: who was left out at each step; empty where small numbers must not leave."""
 
     cohort: StoredCohort
+    flow: tuple[FlowStep, ...]
     level: Level
     formats: tuple[str, ...]
     seeded: bool
@@ -151,7 +153,7 @@ def _written(
             for ending in order.formats:
                 progress(f"Writing {table.name}.{ending}")
                 _in_format(frame, table, beside / "data" / f"{table.name}.{ending}")
-        texts = written_texts(order.cohort, order.level, registry, tables, frames, report)
+        texts = written_texts(order.cohort, order.flow, order.level, registry, tables, frames, report)
         described = descriptor(order.cohort, order.level, registry, tables, beside)
         texts["datapackage.json"] = json.dumps(described, indent=2, ensure_ascii=False) + "\n"
         for name, text in texts.items():

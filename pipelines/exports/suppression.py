@@ -113,12 +113,3 @@ def _exposed(counts: Ints, first: Bools, hidden: Bools) -> tuple[int, int] | Non
     apart = np.maximum(counts, 2)
     open_cells = np.argwhere(first & (high - low < apart - _SURE))
     return (int(open_cells[0][0]), int(open_cells[0][1])) if len(open_cells) else None
-
-
-def rounded(counts: Ints, base: int = 5) -> Ints:
-    """Counts to the nearest multiple of a base, halves up; totals must then be rounded by themselves, not added up.
-
-    >>> rounded(np.array([2, 3, 7, 8, 100])).tolist()
-    [0, 5, 5, 10, 100]
-    """
-    return (2 * np.asarray(counts, dtype=np.int64) + base) // (2 * base) * base

@@ -175,3 +175,6 @@ def test_citation_and_definition_are_there(exports: dict[Level, Exported]) -> No
     assert 'name: "Test practice"' in (folder / "CITATION.cff").read_text(encoding="utf-8")
     told = json.loads((folder / "cohort.json").read_text(encoding="utf-8"))
     assert (told["name"], told["version"], told["level"]) == ("all", 1, "limited")
+    assert told["flow"][-1]["remaining"] == told["patients"] == exports[Level.LIMITED].rows["patients"]
+    safe = json.loads((exports[Level.ANONYMOUS].folder / "cohort.json").read_text(encoding="utf-8"))
+    assert "flow" not in safe  # its small numbers may tell
