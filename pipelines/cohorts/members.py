@@ -12,6 +12,7 @@ from registry.store import Registry
 
 from .._queries import kept, rows
 from ..groups import NOT_RECORDED, GroupField
+from ..intake.counting import withdrawn_patients
 from .definition import RESEARCH, CohortDefinition
 
 MEMBERS = "cohort_patient"
@@ -69,8 +70,27 @@ def member_values(registry: Registry, definition: CohortDefinition) -> dict[str,
         "since": definition.since,
         "until": definition.until,
         "research": RESEARCH,
+        "withdrawn": _withdrawn(registry),
         **{f"values_{number}": list(taken) for number, (_, taken) in enumerate(conditions)},
     }
+
+
+def _withdrawn(registry: Registry) -> list[str]:
+    """Keys of those who have withdrawn consent and are not erased yet, with all that were merged with them."""
+    found = registry.connection.execute(
+        """
+        with recursive reached as (
+            select unnest($keys::varchar[]) as key
+            union
+            select if(kept_key = key, other_key, kept_key)
+            from reached
+            join patient_merge on key in (kept_key, other_key) and undone_by_intake_id is null
+        )
+        select key from reached order by 1
+        """,
+        {"keys": list(withdrawn_patients(registry.connection))},
+    ).fetchall()
+    return [key for (key,) in found]
 
 
 def _steps(registry: Registry, definition: CohortDefinition) -> list[tuple[str, str]]:
@@ -92,7 +112,8 @@ def _steps(registry: Registry, definition: CohortDefinition) -> list[tuple[str, 
         steps.append((f"{field.label}: {', '.join(values)}", _holds(field, number)))
     for number, (field, values) in enumerate(definition.left_out(registry.settings).where, start=len(taken)):
         steps.append((f"{field.label} not: {', '.join(values)}", f"not {_holds(field, number)}"))
-    return [*steps, ("Consent to audit and research", "p.consent_scope = $research")]
+    consents = "p.consent_scope = $research and not list_contains($withdrawn, p.patient_key)"
+    return [*steps, ("Consent to audit and research, not withdrawn", consents)]
 
 
 def _holds(field: GroupField, number: int) -> str:

@@ -14,7 +14,7 @@ import pytest
 from pipelines.cohorts import cohort_flow, define, list_cohorts, load_cohort, store_cohort
 from registry import GraftledgerError, open_registry
 from registry.store import DATABASE_FILE, SCHEMA_VERSION, has_table
-from tests.small_registry import on, small_registry
+from tests.small_registry import key, on, small_registry
 
 PATIENTS = [
     {"patient_key": "in", "consent_scope": "audit_and_research", "sex": "male"},
@@ -107,3 +107,22 @@ def test_an_older_registry_opens_and_gains_the_tables_when_it_is_written(empty_r
         assert has_table(registry.connection, "export_ledger")
         version = registry.connection.execute("select schema_version from registry_info").fetchall()
     assert version == [(SCHEMA_VERSION,)]
+
+
+def test_who_withdrew_and_is_not_erased_yet_is_not_in_it(empty_registry: Path) -> None:
+    with small_registry(empty_registry, patient=PATIENTS, session=SESSIONS):
+        pass
+    with open_registry(empty_registry, read_only=False) as registry:
+        assert cohort_flow(registry, define(registry.settings))[-1].remaining == 4
+        for number, withdrawn in enumerate(("in", "merged_away")):
+            registry.connection.execute(
+                "insert into held_back_row by name select ? as held_back_id, 1 as intake_id, 'f' as file_name, "
+                "'x' as sha256, 1 as row_number, 'patient' as record_type, ? as record_key, '' as content, "
+                "false as waits",
+                [number, key(withdrawn)],
+            )
+            registry.connection.execute("insert into held_back values (?, 'consent_withdrawn', '', '', '')", [number])
+        registry.connection.execute(
+            "insert into patient_merge values (1, ?, ?, null)", [key("late"), key("merged_away")]
+        )
+        assert cohort_flow(registry, define(registry.settings))[-1].remaining == 2
