@@ -81,17 +81,19 @@ def firth_difference_limits(
     """
     from scipy.stats import norm
 
-    rest, middles, ends = [], [], []
+    rest, middles, beside_own, ends = [], [], [], []
     for seen, fit, (with_it, without) in zip(sets, fits, readings, strict=True):
         found = risk_difference(seen, fit, with_it, without)
         place = column + 1
         way = fit.covariance[:, place] / fit.covariance[place, place]
-        own = float(found.gradient @ way) ** 2 * float(fit.covariance[place, place])
-        rest.append(max(found.standard_error**2 - own, 0.0))
+        pace = float(found.gradient @ way)
+        rest.append(max(found.standard_error**2 - pace**2 * float(fit.covariance[place, place]), 0.0))
         middles.append(found.estimate)
+        beside_own.append(found.estimate - pace * float(fit.coefficients[place]))
         ends.append([_moved(seen, fit, with_it, without, (limit - fit.coefficients[place]) * way) for limit in limits])
     middle, (low, high) = float(np.mean(middles)), np.mean(ends, axis=0)
-    beside = float(norm.ppf((1 + level) / 2) ** 2 * np.mean(rest))
+    between = (1 + 1 / len(sets)) * float(np.var(beside_own, ddof=1)) if len(sets) > 1 else 0.0
+    beside = float(norm.ppf((1 + level) / 2) ** 2) * (float(np.mean(rest)) + between)
     return (
         max(middle - float(np.sqrt((middle - min(low, middle)) ** 2 + beside)), -1.0),
         min(middle + float(np.sqrt((max(high, middle) - middle) ** 2 + beside)), 1.0),

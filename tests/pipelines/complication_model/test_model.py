@@ -226,6 +226,17 @@ def test_a_group_that_stays_too_small_is_left_out_with_its_sessions(empty_regist
     assert ratio.not_counted == {"not_counted": 4}
 
 
+def test_a_covariate_that_another_tells_is_left_out_and_told(empty_registry: Path) -> None:
+    """By hand: whoever smokes is a woman, and nobody else is."""
+    records = many(80, 30)
+    for number, patient in enumerate(records["patient"]):
+        patient["sex"], patient["smoking"] = ("female", "current") if number % 3 == 0 else ("male", "never")
+    with small_registry(empty_registry, **records) as opened:
+        model = complication_model(opened, "bruised-eyes")
+    assert [remark.covariate for remark in model.remarks if remark.kind == "no_estimate"] == ["smoking"]
+    assert [figure.group["covariate"] for figure in model.of(ODDS_RATIO)] == ["sex"]
+
+
 def test_every_outcome_is_one_of_the_measures() -> None:
     assert list(OUTCOMES)[:4] == ["severe-swelling", "bruised-eyes", "folliculitis", "infection"]
     assert {"numbness-month-6", "numbness-month-12"} < set(OUTCOMES)
