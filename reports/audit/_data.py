@@ -35,6 +35,8 @@ class AuditData:
     survival_by_site: tuple[Figure, ...]
     survival_by_technique: tuple[Figure, ...]
     survival_capped: tuple[Figure, ...]
+    survival_around: tuple[Figure, ...]
+    growth: tuple[Figure, ...]
     intake: tuple[Figure, ...]
     intakes: tuple[IntakeCount, ...]
     held_back: tuple[HeldBackCount, ...]
@@ -53,6 +55,8 @@ class AuditData:
             *self.survival_by_site,
             *self.survival_by_technique,
             *self.survival_capped,
+            *self.survival_around,
+            *self.growth,
             *self.intake,
         )
 

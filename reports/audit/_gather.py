@@ -2,7 +2,18 @@
 
 from __future__ import annotations
 
-from pipelines import Figure, complications, data_summary, figure_meta, graft_survival, time_to_next_session
+from pipelines import (
+    Figure,
+    complications,
+    data_summary,
+    figure_meta,
+    graft_survival,
+    graft_survival_model,
+    graft_survival_selection,
+    growth,
+    time_to_next_session,
+)
+from pipelines.graft_measures import BELOW_80, BELOW_90, SESSIONS_COUNTED, YIELD_ALL_GREW, YIELD_NONE_GREW
 from pipelines.intake_summary import held_back_counts, intake_counts, intake_summary
 from pipelines.measures import GRAFT_SURVIVAL, GRAFT_SURVIVAL_CAPPED
 from pipelines.site_declarations import complete_to_by_site
@@ -66,10 +77,20 @@ def gather(registry: Registry, quarter: Quarter) -> AuditData:
         else (),
         survival_by_technique=_of(GRAFT_SURVIVAL, graft_survival(registry, by=("technique",), as_of=as_of)),
         survival_capped=_of(GRAFT_SURVIVAL_CAPPED, survival),
+        survival_around=_around(registry, quarter),
+        growth=growth(registry, as_of=as_of),
         intake=intake_summary(registry),
         intakes=intake_counts(registry),
         held_back=held_back_counts(registry),
     )
+
+
+def _around(registry: Registry, quarter: Quarter) -> tuple[Figure, ...]:
+    """How many patients yield little, how many sessions were counted, and what those not counted could change."""
+    model = graft_survival_model(registry, as_of=quarter.last_on)
+    selection = graft_survival_selection(registry, as_of=quarter.last_on)
+    shown = (BELOW_80, BELOW_90, SESSIONS_COUNTED, YIELD_NONE_GREW, YIELD_ALL_GREW)
+    return tuple(figure for figure in (*model, *selection) if figure.measure in shown and not figure.group)
 
 
 def _of(measure: str, figures: tuple[Figure, ...]) -> tuple[Figure, ...]:

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
+from pipelines.figure import Figure
+from pipelines.graft_measures import BELOW_80, BELOW_90, SESSIONS_COUNTED, YIELD_ALL_GREW, YIELD_NONE_GREW
+
 from ... import wording
+from ...growth_chart import growth_picture
 from ...intervals import interval_key, interval_picture
 from ...layout import Section, not_counted_table
 from .._data import AuditData
@@ -26,6 +32,8 @@ def graft_survival(data: AuditData) -> Section:
             "key": interval_key(rows, data.settings.floor_denominator, "patients")
             + " The intervals take the areas of one patient together.",
             "capped": _capped_words(data),
+            "around": list(_around_words(data)),
+            "growth": growth_picture(data.growth),
             "table": share_table(
                 "Graft survival 10 to 18 months after the session",
                 rows,
@@ -56,3 +64,30 @@ def _capped_words(data: AuditData) -> str:
                 f"area capped at what was placed it would be {wording.share_words(capped)}."
             )
     return ""
+
+
+def _around_words(data: AuditData) -> Iterator[str]:
+    """How many patients yield little, and how many sessions were counted."""
+    found = {figure.measure: figure for figure in data.survival_around}
+    low, lower = found[BELOW_90], found[BELOW_80]
+    if low.estimate is not None and "too_few" not in low.flags:
+        yield (
+            f"Counted areas yield below 90% in {_share(low)} of patients, and below 80% in {_share(lower)}: by a model "
+            "of how patients differ, since raw shares are too high by the chance in counting few grafts."
+        )
+    counted, none, everything = found[SESSIONS_COUNTED], found[YIELD_NONE_GREW], found[YIELD_ALL_GREW]
+    if counted.n and none.estimate is not None and everything.estimate is not None:
+        yield (
+            f"Of the sessions due for a count, {wording.share_words(counted)} were counted. If nothing had grown where "
+            f"nobody counted, survival would be {wording.percent(none.estimate)}; if all had, "
+            f"{wording.percent(everything.estimate)}. Neither is likely; that the two lie far apart says how little is "
+            "known of those not counted."
+        )
+
+
+def _share(figure: Figure) -> str:
+    """A share of a model, which counts no events, with its interval."""
+    share = wording.percent(figure.estimate or 0.0)
+    if figure.lower is None or figure.upper is None:
+        return share
+    return f"{share} ({wording.level_words(figure.level)} interval {wording.interval(figure.lower, figure.upper)})"

@@ -240,6 +240,19 @@ def test_an_area_with_more_than_was_placed_is_told(empty_registry: Path) -> None
     assert "1 area had more grafts counted than were placed" in text
 
 
+def test_how_many_sessions_were_counted_and_growth_stand_beside_survival(empty_registry: Path) -> None:
+    """By hand: 12 of 16 sessions due were counted, with a survival of 0.9: bounds of 0.675 and 0.675 + 0.25."""
+    page = read(built(empty_registry, **records()))
+    text = section(page, "graft-survival").text
+    assert "Of the sessions due for a count, 75.0% (95% interval" in text
+    assert "survival would be 67.5%; if all had, 92.5%" in text
+    assert "below 90% in 0.0% (95% interval 0.0% to" in text
+    assert "yield is not a whole head" in text
+    assert "month 12: 90.0%" in " ".join(
+        element.attributes.get("aria-label", "") for element in section(page, "graft-survival").all("div")
+    )
+
+
 def test_every_reason_has_a_definition() -> None:
     assert set(_REASONS) == set(REASON_LABELS)
 
