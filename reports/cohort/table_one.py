@@ -30,7 +30,9 @@ def table_one_csv(table: TableOne) -> str:
 
 def table_one_html(table: TableOne, title: str) -> str:
     """A page that needs nothing else."""
-    head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in (*table.groups, "all"))
+    head = "".join(
+        f'<th scope="col">{html.escape(name).replace("_", "_<wbr>")}</th>' for name in (*table.groups, "all")
+    )
     sizes = "".join(f"<td>{size}</td>" for size in table.sizes)
     body = "".join(
         _block(label, list(lines), len(table.sizes) + 1)
@@ -63,8 +65,8 @@ _STYLE = """
 body { font: 14px/1.4 sans-serif; color: #1c2126; background: #fff; max-width: 75rem; margin: 2rem auto;
   padding: 0 1rem }
 table { border-collapse: collapse; font-variant-numeric: tabular-nums }
-th, td { padding: .2rem .8rem; text-align: right; border-bottom: 1px solid #eceeef; font-weight: normal;
-  white-space: nowrap }
+th, td { padding: .2rem .8rem; text-align: right; border-bottom: 1px solid #eceeef; font-weight: normal }
+td { white-space: nowrap }
 th:first-child { text-align: left; padding-left: 1.6rem }
 thead th { font-weight: bold } thead tr:last-child > * { border-bottom: 1px solid #84898d }
 thead th:first-child { padding-left: .8rem }
