@@ -19,7 +19,7 @@ from ..regression.pooling import pooled
 from ..regression.spells import Bools, Floats, Ints
 from .covariates import SITE
 
-SETS = 5
+SETS = 10
 SEED = 20_260_102
 
 FitFunction = Callable[[Observations], Any]
