@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
 
 from registry.durations import months, years
 from registry.store import Registry
@@ -67,6 +68,12 @@ def consultation_topics(
     Raises: GraftledgerError as `matching.matches`.
     """
     steps = matches(registry.settings, profile)
+
+    @cache
+    def assessed(chosen: Chosen) -> tuple[Figure, ...]:
+        """Asked for by two topics, mostly of the same groups."""
+        return complications(registry, chosen=chosen, as_of=as_of)
+
     return (
         _topic(
             "next_session", steps, lambda chosen: _next_session(registry, chosen, as_of), _patients_counted, progress
@@ -74,11 +81,11 @@ def consultation_topics(
         _topic(
             "early_weeks",
             steps,
-            lambda chosen: complications(registry, chosen=chosen, as_of=as_of),
-            _sessions_assessed,
+            assessed,
+            _sessions_counted,
             progress,
         ),
-        _healing(registry, steps, as_of, progress),
+        _healing(registry, steps, assessed, as_of, progress),
         _topic(
             "yield",
             steps,
@@ -90,7 +97,7 @@ def consultation_topics(
             _patients_with_counts,
             progress,
         ),
-        _topic("the_day", steps, lambda chosen: session_facts(registry, chosen, as_of), _sessions_timed, progress),
+        _topic("the_day", steps, lambda chosen: session_facts(registry, chosen, as_of), _sessions_counted, progress),
     )
 
 
@@ -110,21 +117,21 @@ def _topic(
     return Topic(name, steps[-1], False, found)
 
 
-def _healing(registry: Registry, steps: Sequence[Match], as_of: date | None, progress: Callable[[str], None]) -> Topic:
+def _healing(
+    registry: Registry,
+    steps: Sequence[Match],
+    assessed: Callable[[Chosen], tuple[Figure, ...]],
+    as_of: date | None,
+    progress: Callable[[str], None],
+) -> Topic:
     """Durations; the group is chosen by how many were asked about numbness at month 6, before any is estimated."""
-    assessed = _topic(
-        "healing",
-        steps,
-        lambda chosen: complications(registry, chosen=chosen, as_of=as_of),
-        _numbness_assessed,
-        progress,
-    )
+    group = _topic("healing", steps, assessed, _numbness_assessed, progress)
     found: list[Figure] = []
     for of, at_days in DURATIONS:
         progress(f"How long: {of.replace('_', ' ')}")
-        figures = durations(registry, of=of, at_days=at_days, chosen=assessed.match.chosen, as_of=as_of)
+        figures = durations(registry, of=of, at_days=at_days, chosen=group.match.chosen, as_of=as_of)
         found += [figure for figure in figures if figure.measure == f"{of}_still"]
-    return Topic("healing", assessed.match, assessed.enough, tuple(found))
+    return Topic("healing", group.match, group.enough, tuple(found))
 
 
 def _next_session(registry: Registry, chosen: Chosen, as_of: date | None) -> tuple[Figure, ...]:
@@ -180,7 +187,7 @@ def _patients_counted(figures: Sequence[Figure]) -> bool:
     return figures[0].n >= ENOUGH and not figures[0].flags
 
 
-def _sessions_assessed(figures: Sequence[Figure]) -> bool:
+def _sessions_counted(figures: Sequence[Figure]) -> bool:
     return figures[0].n >= ENOUGH
 
 
@@ -190,7 +197,3 @@ def _numbness_assessed(figures: Sequence[Figure]) -> bool:
 
 def _patients_with_counts(figures: Sequence[Figure]) -> bool:
     return (figures[0].n_clusters or 0) >= ENOUGH_COUNTED
-
-
-def _sessions_timed(figures: Sequence[Figure]) -> bool:
-    return figures[0].n >= ENOUGH

@@ -15,7 +15,7 @@ from ..groups import EVERYBODY, Chosen, chosen_fields
 from ..measures import GRAY_P, LOG_RANK_P, NEXT_SESSION_CAUSES, NEXT_SESSION_WITH_DEATH
 from .causes import session_cause_sql
 from .estimands import COMPETING, HERE, session_number
-from .spells import Request, group_tables
+from .spells import Request, group_tables, people_in
 
 
 def next_session_differences(
@@ -80,9 +80,7 @@ def _one_cause(table: pl.DataFrame, cause: str) -> pl.DataFrame:
 
 
 def _people(tables: Mapping[str, pl.DataFrame]) -> int:
-    return sum(
-        int(table.select(pl.sum_horizontal("events", "censored").sum()).item() or 0) for table in tables.values()
-    )
+    return sum(people_in(table) for table in tables.values())
 
 
 def _figure(measure: str, method: str, test: GroupComparison, n: int, group: dict[str, str]) -> Figure:

@@ -16,7 +16,7 @@ from ..measures import FOLLOW_UP_COMPLETENESS, MEDIAN_FOLLOW_UP
 from .estimands import ANYWHERE, HERE, session_number
 from .probability import known_estimand
 from .reading import DEFAULT_AT_DAYS
-from .spells import GroupTables, Request, folded, kept_spells, nobody
+from .spells import GroupTables, Request, folded, kept_spells, nobody, people_in
 
 BOUND_STEPS = (*ANYWHERE.steps[:-1], "spell_bounds")
 
@@ -69,7 +69,7 @@ def next_session_follow_up(
 def median_follow_up_figure(registry: Registry, risk: pl.DataFrame, group: dict[str, str], level: float) -> Figure:
     """Reverse Kaplan-Meier over a risk table."""
     reverse = risk.rename({"events": "censored", "censored": "events"})
-    n = int(risk.select(pl.sum_horizontal("events", "censored").sum()).item() or 0)
+    n = people_in(risk)
     median = quantile_with_limits(product_limit(reverse), 0.5, level)
     return Figure(
         MEDIAN_FOLLOW_UP,

@@ -31,7 +31,7 @@ from .either_event import either_event
 from .estimands import ANYWHERE, session_number
 from .follow_up import BOUND_STEPS
 from .reading import DEFAULT_AT_DAYS, Subject, event_figures
-from .spells import Group, Request, folded, kept_spells, nobody, refuse_negative
+from .spells import Group, Request, folded, kept_spells, nobody, people_in, refuse_negative
 
 LOSS_FIELDS = ("age_band", "site_code")
 """What the model for loss is made of."""
@@ -87,8 +87,7 @@ def next_session_sensitivity(
         named = request.named(group)
         for measure, ending in _BOUNDS.items():
             risk = tables.risk.get(ending, nobody())
-            n = int(risk.select(pl.sum_horizontal("events", "censored").sum()).item() or 0)
-            subject = Subject(measure, "kaplan_meier_loglog", request, named, tables, level, n)
+            subject = Subject(measure, "kaplan_meier_loglog", request, named, tables, level, people_in(risk))
             figures += event_figures(subject, product_limit(risk), at_days)
         if group in weighted:
             here, told, intervals = weighted[group]

@@ -177,6 +177,11 @@ def nobody(causes: Sequence[str] = ()) -> pl.DataFrame:
     return pl.DataFrame(schema=dict.fromkeys(names, pl.Int64))
 
 
+def people_in(risk: pl.DataFrame) -> int:
+    """How many people a risk table holds: everybody leaves once, with the event or without."""
+    return int(risk.select(pl.sum_horizontal("events", "censored").sum()).item() or 0)
+
+
 def refuse_negative(at_days: Sequence[int]) -> None:
     if any(day < 0 for day in at_days):
         raise GraftledgerError("A time since the session cannot be negative.")
