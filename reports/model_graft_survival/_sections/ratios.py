@@ -8,8 +8,9 @@ from pipelines.figure import Figure
 from pipelines.graft_model.measures import COMPLETE, IMPUTED
 
 from ... import wording
-from ...charts.ratio_plot import RatioRow, ratio_plot, ratio_words, wording_of_ratio
+from ...charts.ratio_plot import RatioRow, ratio_plot, ratio_words
 from ...layout import Cell, Picture, Row, Section, Table, not_counted_table
+from ...ratio_rows import ratio_cell, ratio_rows
 from .._data import GraftModelData
 from .._words import covariate_label, level_label, lowered, remark_words
 
@@ -53,18 +54,7 @@ def analyses(data: GraftModelData) -> list[tuple[str, str]]:
 
 def grouped(figures: Sequence[Figure]) -> list[RatioRow]:
     """A heading a covariate, with what it is compared against, and its ratios."""
-    rows: list[RatioRow] = []
-    last = ""
-    for figure in figures:
-        covariate = figure.group["covariate"]
-        if covariate != last:
-            against = figure.group.get("against")
-            beside = f", against {lowered(level_label(covariate, against))}" if against else ""
-            rows.append(RatioRow(covariate_label(covariate) + beside))
-            last = covariate
-        label = level_label(covariate, figure.group["level"])
-        rows.append(RatioRow(label[:1].upper() + label[1:], figure))
-    return rows
+    return ratio_rows(figures, covariate_label, level_label, lowered)
 
 
 def _table(data: GraftModelData) -> Table:
@@ -78,7 +68,7 @@ def _table(data: GraftModelData) -> Table:
         cells = [Cell("–" if row.figure.at_risk == row.figure.n else wording.whole(row.figure.at_risk or 0))]
         for _, name in shown:
             same = [one for one in data.ratios(name) if all(one.group[key] == value for key, value in group.items())]
-            cells.append(_cell(same[0] if same else None))
+            cells.append(ratio_cell(same[0] if same else None))
         rows.append(Row(row.label, tuple(cells)))
     return Table(
         "Odds ratios of a placed graft growing, with 95% intervals",
@@ -90,11 +80,3 @@ def _table(data: GraftModelData) -> Table:
             for label, figures in ((label, data.ratios(name)) for label, name in shown)
         ),
     )
-
-
-def _cell(figure: Figure | None) -> Cell:
-    if figure is None or figure.estimate is None:
-        return Cell("–")
-    few = "too_few" in figure.flags
-    ratio, _, limits = wording_of_ratio(figure).partition(" (")
-    return Cell(ratio, (limits.rstrip(")"), *(("too few",) if few else ())), few)

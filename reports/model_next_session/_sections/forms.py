@@ -6,8 +6,9 @@ from pipelines.next_session_model.measures import COMPLETE, DEATH_COMPETING, GAP
 
 from ... import wording
 from ...layout import Row, Section, Table
+from ...ratio_rows import ratio_cell
 from .._data import ModelData
-from .ratios import grouped, ratio_cell
+from .ratios import grouped
 
 _FORMS = (
     ("First session", COMPLETE),

@@ -9,8 +9,9 @@ from pipelines.next_session_model.measures import COMPLETE, IMPUTED
 from pipelines.next_session_model.preparing import LEAST_EVENTS, Remark
 
 from ... import wording
-from ...charts.ratio_plot import RatioRow, ratio_plot, ratio_words, wording_of_ratio
+from ...charts.ratio_plot import RatioRow, ratio_plot, ratio_words
 from ...layout import Cell, Picture, Row, Section, Table, not_counted_table
+from ...ratio_rows import ratio_cell, ratio_rows
 from .._data import ModelData
 from .._words import covariate_label, level_label, lowered
 
@@ -55,18 +56,7 @@ def analyses(data: ModelData) -> list[tuple[str, str]]:
 
 def grouped(figures: Sequence[Figure]) -> list[RatioRow]:
     """A heading a covariate, with what it is compared against, and its ratios."""
-    rows: list[RatioRow] = []
-    last = ""
-    for figure in figures:
-        covariate = figure.group["covariate"]
-        if covariate != last:
-            against = figure.group.get("against")
-            beside = f", against {lowered(level_label(covariate, against))}" if against else ""
-            rows.append(RatioRow(covariate_label(covariate) + beside))
-            last = covariate
-        label = level_label(covariate, figure.group["level"])
-        rows.append(RatioRow(label[:1].upper() + label[1:], figure))
-    return rows
+    return ratio_rows(figures, covariate_label, level_label, lowered)
 
 
 def ratio_table(data: ModelData) -> Table:
@@ -91,15 +81,6 @@ def ratio_table(data: ModelData) -> Table:
             for label, figures in ((label, data.ratios(name)) for label, name in shown)
         ),
     )
-
-
-def ratio_cell(figure: Figure | None) -> Cell:
-    """A ratio in a cell."""
-    if figure is None or figure.estimate is None:
-        return Cell("–")
-    few = "too_few" in figure.flags
-    ratio, _, limits = wording_of_ratio(figure).partition(" (")
-    return Cell(ratio, (limits.rstrip(")"), *(("too few",) if few else ())), few)
 
 
 def remark_words(remark: Remark) -> str:
