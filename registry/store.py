@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     import duckdb
 
 DATABASE_FILE = "registry.duckdb"
-SCHEMA_VERSION = 2
-"""2: cohorts and exports."""
+SCHEMA_VERSION = 3
+"""2: cohorts and exports. 3: case-mix models, outlier reviews, agreed actions."""
 
 
 @dataclass(frozen=True)
