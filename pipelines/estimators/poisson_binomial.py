@@ -31,7 +31,8 @@ def poisson_binomial(risks: Sequence[float] | Floats) -> Floats:
         joined = np.fft.irfft(transformed[0::2] * transformed[1::2], 1 << (size - 1).bit_length(), axis=1)
         laws = joined[:, :size]
     law: Floats = np.clip(laws[0, : n + 1], 0.0, 1.0)
-    return law / law.sum()
+    law /= law.sum()
+    return law
 
 
 def checked_risks(risks: Sequence[float] | Floats) -> Floats:
