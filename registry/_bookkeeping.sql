@@ -196,3 +196,68 @@ create table if not exists exported_patient (
   export_id integer not null,
   key_hash varchar not null
 );
+
+-- Case-mix models frozen for comparison, by number. Sums over patients alone: coefficients, counts and tenths.
+create table if not exists case_mix_model (
+  model_id integer not null,
+  reference_from date not null,
+  reference_to date not null,
+  frozen_at timestamp not null,
+  frozen_by varchar not null,
+  intake_id integer not null,
+  snapshot varchar not null,
+  settings varchar not null,
+  program_version varchar not null
+);
+
+-- One line a measure. surgeons: those with sessions in the reference period. factors: how a session's factors become
+-- columns. c_statistic, slope, slope_error, intercept, tenths: of patients left out of the fit; empty where they cannot
+-- be told.
+create table if not exists case_mix_measure (
+  model_id integer not null,
+  measure varchar not null,
+  surgeons varchar[] not null,
+  factors varchar not null,
+  not_counted varchar not null,
+  c_statistic double,
+  slope double,
+  slope_error double,
+  intercept double,
+  tenths varchar
+);
+
+-- One line a fit: of all surgeons, and of all but one, so that a surgeon is compared with others alone.
+create table if not exists case_mix_fit (
+  model_id integer not null,
+  measure varchar not null,
+  left_out varchar,
+  method varchar not null,
+  coefficients double[] not null,
+  n bigint not null,
+  events bigint not null,
+  patients bigint not null
+);
+
+-- What was opened because a result lay outside the limits of a funnel, or by hand. basis: the result as JSON.
+create table if not exists outlier_review (
+  review_id integer not null,
+  surgeon_code varchar not null,
+  measure varchar not null,
+  period varchar not null,
+  flag varchar not null check (flag in ('alert', 'priority_review', 'by_hand')),
+  basis varchar not null,
+  snapshot varchar not null,
+  opened_at timestamp not null,
+  opened_by varchar not null
+);
+
+-- What was done about it, step by step; nothing is ever changed. words: only in a reply of the surgeon.
+create table if not exists outlier_review_step (
+  review_id integer not null,
+  step_number integer not null,
+  step varchar not null check (step in ('data_check', 'case_mix_check', 'clinical_review', 'closed', 'reply')),
+  finding varchar not null,
+  words varchar,
+  done_at timestamp not null,
+  done_by varchar not null
+);

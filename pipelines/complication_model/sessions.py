@@ -43,18 +43,21 @@ def complication_sessions(
     registry: Registry, outcome: Outcome, *, as_of: date | None = None, most_patients: int = MOST_PATIENTS
 ) -> ModelSessions:
     """Sessions assessed for a complication as `complications` assesses them; `had_event` tells the outcome."""
+    steps, values, columns = judging(outcome)
+    with kept_sessions(registry, as_of, contacts=True):
+        return judged_rows(registry, steps, values, columns, most_patients)
+
+
+def judging(outcome: Outcome) -> tuple[tuple[str, ...], dict[str, Any], dict[str, str]]:
+    """The steps that judge whether a session had the outcome, the values that they bind, and their texts."""
     columns = answer_columns(outcome.measure)
     if outcome.milestone:
-        steps: tuple[str, ...] = ("present_judged",)
         days = outcome.milestone
-        values: dict[str, Any] = {"due": days.due, "opens": days.opens, "closes": days.closes}
-    else:
-        measure = outcome.measure
-        assert isinstance(measure, WindowMeasure)
-        steps = ("chain", "onset", "window_judged")
-        values = {"window": measure.window, "closes": measure.closes, "kind": measure.kind}
-    with _kept_sessions(registry, as_of, contacts=True):
-        return judged_rows(registry, steps, values, columns, most_patients)
+        return ("present_judged",), {"due": days.due, "opens": days.opens, "closes": days.closes}, columns
+    measure = outcome.measure
+    assert isinstance(measure, WindowMeasure)
+    values = {"window": measure.window, "closes": measure.closes, "kind": measure.kind}
+    return ("chain", "onset", "window_judged"), values, columns
 
 
 def scar_sessions(
@@ -62,7 +65,7 @@ def scar_sessions(
 ) -> ModelSessions:
     """Sessions that took a strip and nothing beside, with the width of the scar nearest to month 12, from month 6."""
     days = {"due": SCAR_AT.due, "opens": SCAR_AT.opens, "closes": SCAR_AT.closes}
-    with _kept_sessions(registry, as_of, contacts=False):
+    with kept_sessions(registry, as_of, contacts=False):
         return judged_rows(registry, ("scar_judged",), days, {}, most_patients)
 
 
@@ -76,12 +79,13 @@ def satisfaction_ratings(
         "opens_at": [each.opens for each in RATED_AT],
         "closes_at": [each.closes for each in RATED_AT],
     }
-    with _kept_sessions(registry, as_of, contacts=False):
+    with kept_sessions(registry, as_of, contacts=False):
         return judged_rows(registry, ("milestone", "satisfaction_judged"), values, {}, most_patients)
 
 
 @contextmanager
-def _kept_sessions(registry: Registry, as_of: date | None, *, contacts: bool) -> Iterator[None]:
+def kept_sessions(registry: Registry, as_of: date | None, *, contacts: bool) -> Iterator[None]:
+    """Keep the sessions to be judged for the length of a `with` block; with contacts, what each day of them answers."""
     values = shared_values(registry.settings, as_of)
     texts = {**shared_texts(()), "contact_answers": CONTACT_ANSWERS}
     with ExitStack() as stack:

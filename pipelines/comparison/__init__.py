@@ -1,0 +1,1 @@
+"""Fair comparison: what a surgeon's patients had, beside what other surgeons' patients of the same case-mix had."""

@@ -1,0 +1,139 @@
+"""Which outcomes surgeons are compared by: each measure's direction, model and factors, declared once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from registry.definition import codes
+from registry.milestones import MONTH_12
+
+from ..complication_model.outcomes import Outcome, outcome
+from ..graft_survival import MATURE_WINDOW
+from ..measures import GRAFT_SURVIVAL, MEASURE_LABELS
+from ..next_session_model.covariates import NO_PATTERN, UNKNOWN, Covariate
+
+Direction = Literal["high", "low"]
+Model = Literal["share", "grafts"]
+
+_AGE = Covariate("age_at_first_surgery_years", "number", unit=10.0)
+_SEX = Covariate("sex", "levels", levels=tuple(code for code in codes.SEX.names if code != UNKNOWN))
+_SMOKING = Covariate(
+    "smoking", "levels", levels=tuple(code for code in codes.SMOKING.names if code != UNKNOWN), reference="never"
+)
+_DIABETES = Covariate("diabetes", "levels", levels=("no", "yes"), reference="no")
+_EXTENT = Covariate("extent_of_loss", "levels", levels=("early", "middle", "advanced", "ludwig", NO_PATTERN))
+_BEFORE = Covariate("operated_before", "levels", levels=("no", "yes"), reference="no")
+_CALIBRE = Covariate("hair_calibre_um", "number", unit=10.0)
+_CURL = Covariate("hair_curl", "levels", levels=codes.HAIR_CURL.names)
+
+_PATIENT = (_AGE, _EXTENT, _SMOKING, _BEFORE, _DIABETES, _SEX)
+_HAIR = (_AGE, _CALIBRE, _SMOKING, _CURL, _BEFORE, _DIABETES, _SEX)
+"""In order of what is thought to matter most (common practice, no source): where events are few, the first stand."""
+
+CHOSEN_BY_SURGEON = (
+    "technique",
+    "donor_closure",
+    "placed_density",
+    "grafts_total",
+    "zones",
+    "duration_hours",
+    "out_of_body_minutes",
+    "holding_solution",
+    "site_code",
+)
+"""Kept out of case-mix: each is, or follows from, a choice of the surgeon or the site. To adjust for a choice would
+take away the very difference that the choice makes."""
+
+
+@dataclass(frozen=True)
+class ComparedMeasure:
+    """An outcome by which surgeons are compared.
+
+    name: as in figures of comparison. unfavourable: which side is worse; the other is never flagged. model: `share`
+    (a yes or no a session, logistic) or `grafts` (growing of placed, quasi-binomial). judged: the days, in words.
+    factors: what the patient brings along, adjusted for. outcome: who counts, and when, for a share.
+    """
+
+    name: str
+    label: str
+    unfavourable: Direction
+    model: Model
+    judged: str
+    factors: tuple[Covariate, ...]
+    outcome: Outcome | None = None
+
+    @property
+    def unit(self) -> str:
+        """What is counted as observed and expected."""
+        return "sessions" if self.model == "share" else "grafts"
+
+    @property
+    def what(self) -> str:
+        """What an event is, in words within a sentence.
+
+        >>> COMPARED["infection"].what, COMPARED["graft_survival"].what
+        ('infection', 'growing grafts')
+        """
+        return "growing grafts" if self.model == "grafts" else self.label[:1].lower() + self.label[1:]
+
+
+def _share(name: str) -> ComparedMeasure:
+    told = outcome(name)
+    return ComparedMeasure(name.replace("-", "_"), told.label, "high", "share", told.when, _PATIENT, told)
+
+
+_FIRST, _LAST = MATURE_WINDOW
+
+COMPARED: Mapping[str, ComparedMeasure] = {
+    measure.name: measure
+    for measure in (
+        _share("severe-swelling"),
+        _share("bruised-eyes"),
+        _share("folliculitis"),
+        _share("infection"),
+        _share(f"numbness-{MONTH_12.name}".replace("_", "-")),
+        ComparedMeasure(
+            GRAFT_SURVIVAL,
+            MEASURE_LABELS[GRAFT_SURVIVAL],
+            "low",
+            "grafts",
+            f"counted on days {_FIRST} to {_LAST} in marked areas of the scalp",
+            _HAIR,
+        ),
+    )
+}
+"""A next session is not among them: it is no measure of quality. Who has one depends on age, hair loss and wishes, so
+it is described and never flagged. Scar width and satisfaction are not compared either: few are measured, and whose
+they are depends on who comes back."""
+
+OBSERVED_TO_EXPECTED = "observed_to_expected"
+"""Observed over expected; 1 means: as the other surgeons' patients of the same case-mix fared."""
+INDIRECT_RATE, DIRECT_RATE = "indirectly_standardised_share", "directly_standardised_share"
+SHRUNKEN = "shrunken_observed_to_expected"
+RELIABILITY, CASES_NEEDED = "reliability", "cases_needed"
+RAW_SHARE = "share_seen"
+PEER = "peer_observed_to_expected"
+EXPECTED = "expected_count"
+OVERDISPERSION = "overdispersion_factor"
+ADJUSTED_P = "false_discovery_adjusted_p"
+RUN_SUM, RUN_DIFFERENCE, RUN_AVERAGE = "cusum", "observed_minus_expected", "weighted_average_share"
+
+COMPARISON_LABELS: Mapping[str, str] = {
+    OBSERVED_TO_EXPECTED: "Observed over expected",
+    INDIRECT_RATE: "Share, indirectly standardised",
+    DIRECT_RATE: "Share, directly standardised",
+    SHRUNKEN: "Observed over expected, drawn towards the average by how little is known",
+    RELIABILITY: "Reliability",
+    CASES_NEEDED: "Cases needed before this measure can tell surgeons apart",
+    RAW_SHARE: "Share seen",
+    PEER: "Observed over expected of a peer",
+    EXPECTED: "Expected",
+    OVERDISPERSION: "Spread between surgeons beyond chance, as a factor",
+    ADJUSTED_P: "p after control of false discoveries across measures",
+    RUN_SUM: "Cumulative sum of log likelihood ratios",
+    RUN_DIFFERENCE: "Observed minus expected",
+    RUN_AVERAGE: "Exponentially weighted average",
+}
+"""How to say what a comparison gives. None of them is a benchmark's measure."""
