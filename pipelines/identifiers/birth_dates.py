@@ -29,7 +29,14 @@ def _holds_dates(values: pl.Series) -> bool:
 
 
 def _years(column: pl.Series) -> pl.Series:
-    text = column.str.strip_chars()
+    """The year in each text; null where there is none. Texts that repeat are read once."""
+    rows = pl.DataFrame({"text": column})
+    distinct = rows.unique("text")
+    read = distinct.with_columns(_years_of(distinct["text"].str.strip_chars()).alias("year"))
+    return rows.join(read, on="text", how="left", maintain_order="left")["year"]
+
+
+def _years_of(text: pl.Series) -> pl.Series:
     frame = pl.DataFrame({"text": text})
     year = pl.coalesce(pl.col("text").str.extract(_YEAR, group) for group in (1, 2, 3)).cast(pl.Int32)
     short = pl.col("text").str.extract(_SHORT_YEAR, 1).cast(pl.Int32)

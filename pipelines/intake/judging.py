@@ -75,9 +75,9 @@ def judge(
     connection.execute(f"create temp table {FIELDS_AT_FAULT} (record_type varchar, row_id bigint, fields varchar[])")
     for record in RECORD_TYPES:
         if record not in records:
-            for table in (good(record), held(record)):
+            for view in (good(record), held(record)):
                 connection.execute(
-                    f"create temp table {table} as select null::bigint as row_id, {field_names_sql(record)}, "
+                    f"create temp view {view} as select null::bigint as row_id, {field_names_sql(record)}, "
                     f"null::uhugeint as content, true as key_is_known from {quoted(record.name)} limit 0"
                 )
             continue
@@ -298,12 +298,11 @@ def _settle(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None:
         "where fate = 'refused') and check_id not in (select check_id from check_made where list_contains(?, rule))",
         [record.name, refusing],
     )
-    for table, fates in ((good(record), ("loaded", "corrected")), (held(record), ("held_back", "refused"))):
+    for view, fates in ((good(record), "('loaded', 'corrected')"), (held(record), "('held_back', 'refused')")):
         connection.execute(
-            f"create or replace temp table {table} as "
+            f"create or replace temp view {view} as "
             f"select row_id, {field_names_sql(record)}, content, key_is_known from {typed(record)} "
-            f"semi join (from {verdict(record)} where fate in (?, ?)) as chosen using (row_id) order by row_id",
-            list(fates),
+            f"semi join (from {verdict(record)} where fate in {fates}) as chosen using (row_id)"
         )
 
 

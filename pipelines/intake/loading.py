@@ -24,6 +24,8 @@ from .staging import StagedFile
 if TYPE_CHECKING:
     import duckdb
 
+_LOWER_HALF = 2**64 - 1
+
 
 def load(
     connection: duckdb.DuckDBPyConnection,
@@ -62,8 +64,8 @@ def load(
 def _sum_of_good(connection: duckdb.DuckDBPyConnection, record: RecordType) -> ContentSum:
     """The content sum over the good rows, from the hashes made when they were typed."""
     rows = connection.execute(
-        f"select count(*), coalesce(sum((content >> 64)::hugeint), 0), "
-        f"coalesce(sum((content % 18446744073709551616)::hugeint), 0) from {good(record)}"
+        f"select count(*), coalesce(sum((content >> 64)::ubigint), 0), "
+        f"coalesce(sum((content & {_LOWER_HALF}::uhugeint)::ubigint), 0) from {good(record)}"
     ).fetchall()
     return ContentSum(*(int(value) for value in rows[0])) + ContentSum()
 

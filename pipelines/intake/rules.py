@@ -159,9 +159,14 @@ def _parents(record: RecordType, parent: RecordType) -> str:
 
 
 def _key_is_alone(record: RecordType) -> str:
+    names = ", ".join(quoted(name) for name in record.key)
     has_key = " and ".join(f"own.{quoted(name)} is not null" for name in record.key)
+    repeated = (
+        f"select {names} from {typed(record)} as own where standing = 'candidate' and {has_key} "
+        "group by all having count(*) > 1"
+    )
     key = ", ".join(f"own.{quoted(name)}" for name in record.key)
-    return f"case when {has_key} then count(*) over (partition by {key}) = 1 end as {KEY_IS_ALONE}"
+    return f"case when {has_key} then ({key}) not in ({repeated}) end as {KEY_IS_ALONE}"
 
 
 def _bar_columns(record: RecordType) -> list[str]:

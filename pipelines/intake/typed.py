@@ -64,7 +64,6 @@ def type_rows(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None
     A patient's key that was merged into another is read as the key that was kept.
     """
     fields = field_names_sql(record)
-    key = ", ".join(quoted(name) for name in record.key)
     has_key = " and ".join(f"{quoted(name)} is not null" for name in record.key)
     connection.execute(f"""
         create or replace temp table {typed(record)} as
@@ -89,16 +88,19 @@ def type_rows(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None
             join {quoted(history_table(record))} as former on {key_equal_sql(record, "hashed", "former")}
             where hashed.content = md5_number({row_text_sql(record, "former")})
         ),
+        repeated as (
+            select content, min(row_id) as first_row from hashed where {has_key} group by content having count(*) > 1
+        ),
         compared as (
             select
                 hashed.* exclude (file_id),
                 known.row_id is not null as key_is_known,
                 coalesce(known.unchanged, false) or superseded.row_id is not null as unchanged,
-                case when {has_key} then min(hashed.row_id) over (partition by {key}, content) else hashed.row_id end
-                    as same_as
+                coalesce(repeated.first_row, hashed.row_id) as same_as
             from hashed
             left join known on known.row_id = hashed.row_id
             left join superseded on superseded.row_id = hashed.row_id
+            left join repeated on repeated.content = hashed.content and {has_key}
         )
         select
             * exclude (unchanged),

@@ -163,7 +163,7 @@ def _parsed(records: pl.Series, names: list[str], delimiter: str) -> pl.DataFram
         values = records.str.replace(r'^"((?s).*)"$', "${1}").str.replace_all('""', '"', literal=True)
         return values.alias(names[0]).to_frame()
     return pl.read_csv(
-        io.BytesIO("\n".join(records.to_list()).encode() + b"\n"),
+        io.BytesIO(records.str.join("\n")[0].encode() + b"\n"),
         has_header=False,
         schema=dict.fromkeys(names, pl.String),
         separator=delimiter,
