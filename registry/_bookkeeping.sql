@@ -246,6 +246,7 @@ create table if not exists outlier_review (
   period varchar not null,
   flag varchar not null check (flag in ('alert', 'priority_review', 'by_hand')),
   basis varchar not null,
+  intake_id integer not null,
   snapshot varchar not null,
   opened_at timestamp not null,
   opened_by varchar not null
@@ -258,6 +259,7 @@ create table if not exists outlier_review_step (
   step varchar not null check (step in ('data_check', 'case_mix_check', 'clinical_review', 'closed', 'reply')),
   finding varchar not null,
   words varchar,
+  intake_id integer not null,
   done_at timestamp not null,
   done_by varchar not null
 );

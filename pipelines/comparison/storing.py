@@ -96,12 +96,13 @@ def freeze_models(registry: Registry, first_on: date, last_on: date, *, frozen_b
 
 
 def list_models(registry: Registry) -> tuple[FrozenModel, ...]:
-    """Every frozen model, by number."""
+    """Every frozen model, by number; shown as of an earlier intake, those frozen before the next one."""
     if not has_table(registry.connection, "case_mix_model"):
         return ()
     found = registry.connection.execute(
         "select model_id, reference_from, reference_to, frozen_at, frozen_by, snapshot, settings, program_version "
-        "from case_mix_model order by model_id"
+        "from case_mix_model where intake_id <= coalesce($until, intake_id) order by model_id",
+        {"until": registry.as_of_intake},
     ).fetchall()
     return tuple(FrozenModel(*row) for row in found)
 

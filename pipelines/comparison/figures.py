@@ -1,0 +1,139 @@
+"""A surgeon's comparison as figures: the surgeon's own in full, peers' blinded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from ..estimators import wilson
+from ..figure import Figure
+from .blinding import Peer
+from .compare import MeasureComparison, SurgeonResult, Told
+from .measures import (
+    ADJUSTED_P,
+    CASES_NEEDED,
+    DIRECT_RATE,
+    EXPECTED,
+    INDIRECT_RATE,
+    OBSERVED_TO_EXPECTED,
+    OVERDISPERSION,
+    PEER,
+    RAW_SHARE,
+    RELIABILITY,
+    RUN_AVERAGE,
+    RUN_DIFFERENCE,
+    RUN_SUM,
+    SHRUNKEN,
+)
+from .surveillance import Trend
+
+
+def own_figures(comparison: MeasureComparison, surgeon: str, floor: int, level: float = 0.95) -> Iterator[Figure]:
+    """All that a comparison gives of one surgeon on one measure; without numbers where there is nothing to compare."""
+    result = comparison.results[surgeon]
+    few = ("too_few",) if result.n < floor else ()
+    shared = _shared(comparison, result, level)
+    yield _raw(comparison, result, level, few)
+    flags = (*few, result.flag) if result.flag else few
+    yield Figure(OBSERVED_TO_EXPECTED, **shared, **_numbers(result.ratio), flags=flags)
+    yield Figure(EXPECTED, **shared, method="case_mix_model", estimate=result.expected, flags=few)
+    for measure, told in (
+        (INDIRECT_RATE, result.indirect),
+        (DIRECT_RATE, result.direct),
+        (SHRUNKEN, result.shrunken),
+    ):
+        yield Figure(measure, **shared, **_numbers(told), flags=few)
+    needed = result.cases_needed
+    for measure, value, method in (
+        (RELIABILITY, result.reliability, "signal_over_signal_and_noise"),
+        (CASES_NEEDED, None if needed is None else float(needed), "spearman_brown_0.7"),
+        (ADJUSTED_P, result.p_adjusted, "benjamini_hochberg"),
+        (OVERDISPERSION, comparison.dispersion.phi if comparison.dispersion else None, "winsorised"),
+    ):
+        yield Figure(measure, **shared, method=method, estimate=value, flags=few)
+
+
+def peer_figures(comparison: MeasureComparison, peers: Sequence[Peer], level: float = 0.95) -> Iterator[Figure]:
+    """Peers under their labels. n is the middle of a band of cases, not a count; nothing else of them is told."""
+    for peer in peers:
+        yield Figure(
+            PEER,
+            n=peer.volume,
+            n_unit="sessions, middle of a band",
+            method="rounded_interval_of_the_band",
+            group={"outcome": comparison.measure.name, "peer": peer.label, "cases": peer.band},
+            estimate=peer.estimate,
+            lower=min(peer.lower, peer.estimate),
+            upper=max(peer.upper, peer.estimate),
+            level=level,
+        )
+
+
+def trend_figures(told: Trend, level: float = 0.95) -> Iterator[Figure]:
+    """Where each chart stands after the last session of each year; alarms as events of the sum."""
+    lasts = {day.year: place for place, day in enumerate(told.days)}
+    for year, place in lasts.items():
+        group = {"outcome": told.measure.name, "year": str(year)}
+        alarms = sum(day.year == year for day in told.alarms)
+        shared: dict[str, Any] = {"n": place + 1, "n_unit": "sessions", "group": group, "level": level}
+        yield Figure(
+            RUN_SUM,
+            **shared,
+            method="risk_adjusted_cusum",
+            estimate=float(told.path.values[place]),
+            events=alarms,
+            flags=("alert",) if alarms else (),
+        )
+        # observed less expected: above 0 is more events than expected
+        yield Figure(
+            RUN_DIFFERENCE,
+            **shared,
+            method="poisson_binomial",
+            estimate=-float(told.difference.values[place]),
+        )
+        yield Figure(
+            RUN_AVERAGE, **shared, method="exponentially_weighted", estimate=float(told.average.observed[place])
+        )
+
+
+def _shared(comparison: MeasureComparison, result: SurgeonResult, level: float) -> dict[str, Any]:
+    return {
+        "n": result.n,
+        "n_unit": "sessions",
+        "n_clusters": result.patients,
+        "group": {"outcome": comparison.measure.name},
+        "level": level,
+        "events": result.observed,
+        "at_risk": result.size,
+        "not_counted": dict(result.not_counted),
+    }
+
+
+def _numbers(told: Told | None) -> dict[str, Any]:
+    if told is None:
+        return {"method": "none"}
+    return {
+        "method": told.method,
+        "estimate": told.estimate,
+        "lower": min(told.lower, told.estimate),
+        "upper": max(told.upper, told.estimate),
+    }
+
+
+def _raw(comparison: MeasureComparison, result: SurgeonResult, level: float, few: tuple[str, ...]) -> Figure:
+    """The share as seen, before any adjustment; of grafts without limits, which the ratio has."""
+    shared = _shared(comparison, result, level)
+    if not result.size:
+        return Figure(RAW_SHARE, **shared, method="none", flags=few)
+    if comparison.measure.model == "grafts":
+        return Figure(RAW_SHARE, **shared, method="sum_over_sum", estimate=result.observed / result.size, flags=few)
+    share = wilson(result.observed, result.size, level)
+    return Figure(
+        RAW_SHARE,
+        **shared,
+        method="wilson",
+        estimate=share.estimate,
+        lower=share.lower,
+        upper=share.upper,
+        flags=few,
+    )
