@@ -263,3 +263,26 @@ create table if not exists outlier_review_step (
   done_at timestamp not null,
   done_by varchar not null
 );
+
+-- What was agreed after looking at figures. owner: a role, never a name. intake_id: the event after which it was
+-- written down. It never changes; its closing is a line of its own.
+create table if not exists agreed_action (
+  action_id integer not null,
+  agreed_on date not null,
+  about varchar not null,
+  words varchar not null,
+  owner varchar not null,
+  due_on date not null,
+  intake_id integer not null,
+  recorded_at timestamp not null,
+  recorded_by varchar not null
+);
+
+create table if not exists agreed_action_closing (
+  action_id integer not null,
+  closed_on date not null,
+  outcome varchar not null check (outcome in ('done', 'not_needed', 'replaced', 'not_done')),
+  intake_id integer not null,
+  recorded_at timestamp not null,
+  recorded_by varchar not null
+);

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from . import (  # noqa: F401  (each module registers its commands)
+    _agreed_actions,
     _audit,
     _cohort,
     _consultation,
+    _contact_list,
     _demo,
     _expectations,
     _export,
@@ -20,6 +22,7 @@ from . import (  # noqa: F401  (each module registers its commands)
     _registry,
     _setup,
     _synthesise,
+    _visits_due,
 )
 from ._app import app
 

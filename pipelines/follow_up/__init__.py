@@ -1,0 +1,14 @@
+"""Who came back when expected, who is due now, and the list by which a site calls them."""
+
+from .contact_list import contact_list
+from .milestones import FOLLOW_UP_MILESTONES, MILESTONE_CONTACT, milestone_contacts
+from .visits_due import VisitsDue, visits_due
+
+__all__ = [
+    "FOLLOW_UP_MILESTONES",
+    "MILESTONE_CONTACT",
+    "VisitsDue",
+    "contact_list",
+    "milestone_contacts",
+    "visits_due",
+]

@@ -1,0 +1,82 @@
+"""Follow-up completeness: was there a contact at each milestone that fell due?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+
+from registry.milestones import MILESTONES, yearly
+from registry.store import Registry
+
+from .._queries import SESSION_HERE, kept, rows
+from ..figure import Figure
+from ..groups import EVERYBODY, Chosen, chosen_fields, shared_texts, shared_values
+from ..session_shares import by_group_and, session_shares
+
+MILESTONE_CONTACT = "milestone_contact"
+LAST_YEAR = 5
+"""The last yearly milestone that is looked at: common practice, no source."""
+FOLLOW_UP_MILESTONES = (*MILESTONES, *(yearly(count) for count in range(2, LAST_YEAR + 1)))
+
+
+def milestone_contacts(
+    registry: Registry,
+    *,
+    by: Sequence[str] = (),
+    chosen: Chosen = EVERYBODY,
+    closed_from: date | None = None,
+    closed_to: date | None = None,
+    as_of: date | None = None,
+    level: float = 0.95,
+) -> tuple[Figure, ...]:
+    """Share of sessions with a contact at each milestone, among those for which its days have passed.
+
+    Estimator: sessions with any contact in the days that serve the milestone / sessions due, Wilson limits. Due are
+    sessions for which those days lie within the records of their site. Whoever could not be reached, left care or was
+    discharged stays in the denominator: nobody saw them. Death or a further session before the days end takes a
+    session out.
+    Assumes: sessions are independent; a patient with several makes the limits slightly too narrow. Misleads as a
+    measure of what is known: a contact need not have asked every question.
+
+    by: names of at most two fields. chosen: whose sessions. closed_from, closed_to: only milestones whose last day
+    falls between them; None leaves a side open. as_of: what happened later is ignored. level: above 0, below 1.
+    Returns figures `milestone_contact` by milestone, then group: at the day it is due, n sessions due, events those
+    with a contact.
+    Raises: GraftledgerError for an unknown field.
+    Source: Wilson 1927, JASA 22:209-212 (limits); the milestones are common practice, no source.
+    """
+    fields = chosen_fields(by, registry.settings)
+    texts = shared_texts(fields, chosen)
+    values = {
+        **shared_values(registry.settings, as_of, chosen),
+        "milestones": [each.name for each in FOLLOW_UP_MILESTONES],
+        "dues": [each.due for each in FOLLOW_UP_MILESTONES],
+        "opens_at": [each.opens for each in FOLLOW_UP_MILESTONES],
+        "closes_at": [each.closes for each in FOLLOW_UP_MILESTONES],
+        "closed_from": closed_from,
+        "closed_to": closed_to,
+    }
+    with kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts):
+        counts = rows(
+            registry,
+            ("milestone", "milestone_contact", "milestone_count"),
+            "from milestone_count order by all",
+            values,
+            texts,
+        )
+    found = by_group_and("milestone", counts, fields)
+    return tuple(
+        figure
+        for milestone in FOLLOW_UP_MILESTONES
+        for figure in session_shares(
+            registry,
+            found,
+            milestone.name,
+            fields,
+            chosen,
+            level,
+            measure=MILESTONE_CONTACT,
+            at=milestone.due,
+            window=f"{milestone.opens}-{milestone.closes}",
+        )
+    )

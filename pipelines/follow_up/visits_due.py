@@ -1,0 +1,105 @@
+"""Sessions whose milestone visit is due or overdue on a day: a list to act on, not a figure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+import polars as pl
+
+from registry.milestones import yearly
+from registry.store import Registry
+
+from .._queries import SESSION_HERE, rows
+from ..groups import shared_texts, shared_values
+from .milestones import FOLLOW_UP_MILESTONES, LAST_YEAR
+
+LEFT_OUT_LABELS: Mapping[str, str] = {
+    "contact_made": "contact made",
+    "between_milestones": "no milestone now",
+    "operated_again": "operated on again: see the later session",
+    "died": "died",
+    "left_care": "left care",
+    "discharged": "discharged",
+    "consent_withdrawn": "consent withdrawn",
+    "dates_shifted": "dates shifted by the site: no calendar day is known",
+    "no_start_date": "no exact date of surgery",
+}
+"""Why nobody need be called about a session, and how to say it."""
+
+COLUMNS = (
+    "patient_key",
+    "other_patient_keys",
+    "session_key",
+    "site_code",
+    "surgeon_code",
+    "performed_on",
+    "milestone",
+    "state",
+    "due_on",
+    "opens_on",
+    "closes_on",
+    "last_visit_on",
+    "status_at_last_contact",
+)
+
+
+@dataclass(frozen=True)
+class VisitsDue:
+    """Sessions to call about.
+
+    frame: one row a session, COLUMNS, the most overdue first within a site. state: `due` while the days of the
+    milestone run, then `overdue` until the next milestone begins.
+    left_out: sessions that are not on the list, by reason (LEFT_OUT_LABELS).
+    """
+
+    on: date
+    frame: pl.DataFrame = field(repr=False)
+    left_out: Mapping[str, int]
+
+    def counts(self, by: str) -> tuple[tuple[str, str, int, int], ...]:
+        """By a column and milestone: how many are due, and how many overdue; in the order of the milestones."""
+        order = {milestone.name: at for at, milestone in enumerate(FOLLOW_UP_MILESTONES)}
+        folded = self.frame.group_by(by, "milestone").agg(
+            (pl.col("state") == "due").sum().alias("due"), (pl.col("state") == "overdue").sum().alias("overdue")
+        )
+        return tuple(sorted(folded.rows(), key=lambda row: (row[0], order[row[1]])))
+
+
+def visits_due(registry: Registry, *, on: date, site: str | None = None) -> VisitsDue:
+    """Sessions whose milestone visit is due or overdue on a day, by what the registry knows.
+
+    A visit made and not yet delivered is not known: a site whose records lag will find patients on the list who have
+    come. Whoever died, left care, was discharged or withdrew consent is not on it; whoever could not be reached is.
+    on: sessions and contacts later than it are ignored; what became of a patient is as it is known now.
+    site: only sessions of one site; None takes all.
+    """
+    milestones = FOLLOW_UP_MILESTONES
+    next_opens = [*(later.opens for later in milestones[1:]), yearly(LAST_YEAR + 1).opens]
+    values = {
+        **shared_values(registry.settings, on),
+        "on": on,
+        "milestones": [each.name for each in milestones],
+        "dues": [each.due for each in milestones],
+        "opens_at": [each.opens for each in milestones],
+        "closes_at": [each.closes for each in milestones],
+        "listed_to": [opens - 1 for opens in next_opens],
+    }
+    steps = (*SESSION_HERE, "listed_milestone", "visit_due")
+    table = rows(
+        registry,
+        steps,
+        "from visit_due order by site_code, closes_on, session_key",
+        values,
+        shared_texts(()),
+    )
+    if site is not None:
+        table = table.filter(pl.col("site_code") == site)
+    counted = table.filter(pl.col("reason").is_not_null())["reason"].value_counts().rows()
+    order = list(LEFT_OUT_LABELS)
+    return VisitsDue(
+        on,
+        table.filter(pl.col("reason").is_null()).select(COLUMNS),
+        dict(sorted(counted, key=lambda row: order.index(row[0]))),
+    )

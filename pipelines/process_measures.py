@@ -1,0 +1,77 @@
+"""How sessions were prepared, and whether the first steps after them were taken: shares with intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date
+
+import polars as pl
+
+from registry.milestones import DAY_7
+from registry.store import Registry
+
+from ._queries import SESSION_HERE, kept, rows
+from .figure import Figure
+from .follow_up import milestone_contacts
+from .groups import EVERYBODY, Chosen, chosen_fields, shared_texts, shared_values
+from .process_labels import CONTACTS, PROCESS_LABELS, TESTS
+from .session_shares import by_group_and, session_shares
+
+
+def process_measures(
+    registry: Registry,
+    *,
+    by: Sequence[str] = (),
+    chosen: Chosen = EVERYBODY,
+    as_of: date | None = None,
+    level: float = 0.95,
+) -> tuple[Figure, ...]:
+    """Share of sessions for which each step was taken, among those of which it can be told.
+
+    Estimator: sessions with the step / sessions with an answer, Wilson limits.
+    medicines_reviewed: any answer but "not reviewed". It is the review that counts. That a medicine was stopped is no
+    target, and whether it was right to continue or to stop is for the prescriber; the records do not hold who agreed
+    where a medicine was continued.
+    allergies_recorded: yes, of yes and no. test_<name>: the test was done before surgery; never its result. Which
+    tests a patient needs is a clinical decision, so 100 % is no target by itself.
+    contact_day_1, contact_day_7: as `milestone_contacts`. sutures_out_on_time: the day of suture removal lies within
+    the days of the day-7 milestone, of wounds of a strip with the day recorded.
+    Assumes: sessions with an answer are like those without. Misleads where steps taken are not written down: the
+    share is then of what was written. One patient's sessions count as independent.
+
+    by: names of at most two fields. chosen: whose sessions. as_of: what happened later is ignored. level: above 0,
+    below 1. Returns figures in the order of PROCESS_LABELS, then by group.
+    Raises: GraftledgerError for an unknown field.
+    Source: Wilson 1927, JASA 22:209-212 (limits); days for sutures are common practice, no source.
+    """
+    fields = chosen_fields(by, registry.settings)
+    texts = shared_texts(fields, chosen)
+    days = {"opens": DAY_7.opens, "closes": DAY_7.closes}
+    tests = {"tests": [code.name for code in TESTS.values()]}
+    with kept(
+        registry,
+        "judged_session",
+        (*SESSION_HERE, "judged_session"),
+        shared_values(registry.settings, as_of, chosen),
+        texts,
+    ):
+        counts = pl.concat(
+            rows(
+                registry,
+                (step, "process_count"),
+                "from process_count order by all",
+                {**tests, **days},
+                {**texts, "judged": step},
+            )
+            for step in ("process_session", "sutures_session")
+        )
+    found = by_group_and("measure", counts, fields)
+    contacts = milestone_contacts(registry, by=by, chosen=chosen, as_of=as_of, level=level)
+    figures: list[Figure] = []
+    for measure in PROCESS_LABELS:
+        if measure in CONTACTS:
+            figures += [replace(each, measure=measure) for each in contacts if each.at == CONTACTS[measure].due]
+        else:
+            figures += session_shares(registry, found, measure, fields, chosen, level, measure=measure)
+    return tuple(figures)

@@ -1,0 +1,64 @@
+"""From sessions counted by reason to shares: one figure a measure and group."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+import polars as pl
+
+from registry.store import Registry
+
+from .estimators import wilson
+from .figure import NOT_COUNTED_REASONS, Figure
+from .groups import Chosen, GroupField, all_groups, group_columns
+
+Reasons = Mapping[str | None, tuple[int, int, int]]
+"""By reason (None: counted): sessions, events among them, and their patients."""
+
+
+def by_group_and(column: str, counts: pl.DataFrame, fields: Sequence[GroupField]) -> dict[tuple[str, ...], Any]:
+    """Counts by group, then by the value of a column, then by reason.
+
+    counts: columns of the groups, `column`, reason, sessions, events, patients; one row each.
+    """
+    columns = group_columns(fields)
+    found: dict[tuple[str, ...], dict[str, dict[str | None, tuple[int, int, int]]]] = {}
+    for row in counts.iter_rows(named=True):
+        of_group = found.setdefault(tuple(row[name] for name in columns), {})
+        of_group.setdefault(row[column], {})[row["reason"]] = (row["sessions"], row["events"], row["patients"])
+    return found
+
+
+def session_shares(
+    registry: Registry,
+    found: Mapping[tuple[str, ...], Mapping[str, Reasons]],
+    value: str,
+    fields: Sequence[GroupField],
+    chosen: Chosen,
+    level: float,
+    **same: Any,
+) -> Iterator[Figure]:
+    """Events / sessions counted with Wilson limits, one figure a group. same: what all figures have, such as measure.
+
+    Source: Wilson 1927, JASA 22:209-212.
+    """
+    for group in all_groups(fields, found, chosen):
+        reasons = found.get(group, {}).get(value, {})
+        n, events, patients = reasons.get(None, (0, 0, 0))
+        share = wilson(events, n, level) if n else None
+        yield Figure(
+            **same,
+            n=n,
+            n_unit="sessions",
+            method="wilson",
+            group=dict(zip((field.name for field in fields), group, strict=True)),
+            estimate=share.estimate if share else None,
+            lower=share.lower if share else None,
+            upper=share.upper if share else None,
+            level=level,
+            n_clusters=patients,
+            events=events,
+            not_counted={reason: reasons[reason][0] for reason in NOT_COUNTED_REASONS if reason in reasons},
+            flags=("too_few",) if n < registry.settings.floor_denominator else (),
+        )
