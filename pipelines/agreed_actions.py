@@ -69,7 +69,6 @@ def add_action(
         faults.append(Fault("the action is due before it was agreed.", field="due", mend="Check both days."))
     if faults:
         raise GraftledgerError(*faults)
-    agreed = [texts[name] for name in ("about", "action", "owner")]
     with transaction(registry.connection):
         number = int(
             registry.connection.execute("select coalesce(max(action_id), 0) + 1 from agreed_action").fetchall()[0][0]
