@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ._ddl import field_names_sql, history_table, key_equal_sql, literal, quoted, row_text_sql
+from ._ddl import field_names_sql, history_table, key_equal_sql, literal, quoted, row_text_sql, text_of_values_sql
 from .definition import RECORD_TYPES, record_type
 from .errors import Fault, GraftledgerError
 from .settings import Settings
@@ -23,4 +23,5 @@ __all__ = [
     "record_type",
     "row_text_sql",
     "start_registry",
+    "text_of_values_sql",
 ]

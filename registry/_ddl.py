@@ -7,6 +7,8 @@ on two million rows a primary key made the file four times as large and the load
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from .definition import EARLIEST_DATE, RECORD_TYPES, Field, Kind, RecordType
 
 
@@ -89,5 +91,10 @@ def key_equal_sql(record: RecordType, left: str, right: str) -> str:
 def row_text_sql(record: RecordType, alias: str | None = None) -> str:
     """SQL for the canonical text of a row: the same for the same content, whenever and however it came in."""
     prefix = f"{quoted(alias)}." if alias else ""
-    parts = ", ".join(f"coalesce({prefix}{quoted(field.name)}::varchar, '')" for field in record.fields)
+    return text_of_values_sql(f"{prefix}{quoted(field.name)}" for field in record.fields)
+
+
+def text_of_values_sql(values: Iterable[str]) -> str:
+    """The same from SQL for the value of each field, in their order."""
+    parts = ", ".join(f"coalesce(({value})::varchar, '')" for value in values)
     return f"concat_ws(chr(31), {parts})"

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from registry import field_names_sql, history_table, key_equal_sql, literal, quoted, row_text_sql
+from registry import history_table, key_equal_sql, literal, quoted, row_text_sql, text_of_values_sql
 from registry.definition import PATIENT, SET_SEPARATOR, Field, Kind, RecordType
 
 from .names import ALIAS, SENT_BEFORE, candidate, staged, typed
@@ -63,55 +63,60 @@ def type_rows(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None
 
     A patient's key that was merged into another is read as the key that was kept.
     """
-    fields = field_names_sql(record)
     has_key = " and ".join(f"{quoted(name)} is not null" for name in record.key)
+    hashed, apart = f"hashed_{record.name}", f"apart_{record.name}"
     connection.execute(f"""
-        create or replace temp table {typed(record)} as
-        with readable as (
-            select row_id, file_id, unmapped, {_values_sql(record)}, {{{_canonical_sql(record)}}} as canonical
-            from {_source_sql(record)}
-        ),
-        hashed as (
-            select row_id, file_id, {fields},
-                md5_number(concat({row_text_sql(record, "canonical")}, {_UNREADABLE} || array_to_string(unmapped, ',')))
-                    as content
-            from readable
-        ),
-        known as (
+        create or replace temp table {hashed} as
+        select row_id, file_id, {_values_sql(record)},
+            md5_number(concat({_canonical_sql(record)}, {_UNREADABLE} || array_to_string(unmapped, ','))) as content
+        from {_source_sql(record)}
+    """)
+    connection.execute(f"""
+        create or replace temp table {apart} as
+        with known as (
             select hashed.row_id, bool_or(hashed.content = md5_number({row_text_sql(record, "held")})) as unchanged
-            from hashed join {quoted(record.name)} as held on {key_equal_sql(record, "hashed", "held")}
+            from {hashed} as hashed join {quoted(record.name)} as held on {key_equal_sql(record, "hashed", "held")}
             group by all
         ),
         superseded as (
             select distinct hashed.row_id
-            from (from hashed where file_id in (from {SENT_BEFORE}){_or_merged_sql(record)}) as hashed
+            from (from {hashed} where file_id in (from {SENT_BEFORE}){_or_merged_sql(record)}) as hashed
             join {quoted(history_table(record))} as former on {key_equal_sql(record, "hashed", "former")}
             where hashed.content = md5_number({row_text_sql(record, "former")})
         ),
         repeated as (
-            select content, min(row_id) as first_row from hashed where {has_key} group by content having count(*) > 1
-        ),
-        compared as (
-            select
-                hashed.* exclude (file_id),
-                known.row_id is not null as key_is_known,
-                coalesce(known.unchanged, false) or superseded.row_id is not null as unchanged,
-                coalesce(repeated.first_row, hashed.row_id) as same_as
-            from hashed
-            left join known on known.row_id = hashed.row_id
-            left join superseded on superseded.row_id = hashed.row_id
-            left join repeated on repeated.content = hashed.content and {has_key}
+            select content, min(row_id) as first_row from {hashed} where {has_key} group by content having count(*) > 1
         )
         select
-            * exclude (unchanged),
-            case when unchanged then 'unchanged' when same_as < row_id then 'copy' else 'candidate' end as standing
-        from compared
+            hashed.row_id,
+            known.row_id is not null as key_is_known,
+            coalesce(known.unchanged, false) or superseded.row_id is not null as unchanged,
+            coalesce(first_row, hashed.row_id) as same_as
+        from {hashed} as hashed
+        left join known on known.row_id = hashed.row_id
+        left join superseded on superseded.row_id = hashed.row_id
+        left join repeated on repeated.content = hashed.content and {has_key}
+        where known.row_id is not null or superseded.row_id is not null or first_row is not null
     """)
-    others = connection.execute(f"select count(*) from {typed(record)} where standing <> 'candidate'").fetchall()[0][0]
+    if not connection.execute(f"select count(*) from {apart}").fetchall()[0][0]:
+        connection.execute(
+            f"create or replace temp view {typed(record)} as select * exclude (file_id), false as key_is_known, "
+            f"row_id as same_as, 'candidate' as standing from {hashed}"
+        )
+        connection.execute(f"create or replace temp view {candidate(record)} as from {staged(record)}")
+        return
+    connection.execute(f"""
+        create or replace temp table {typed(record)} as
+        select
+            hashed.* exclude (file_id),
+            coalesce(key_is_known, false) as key_is_known,
+            coalesce(same_as, row_id) as same_as,
+            case when unchanged then 'unchanged' when same_as < row_id then 'copy' else 'candidate' end as standing
+        from {hashed} as hashed left join {apart} using (row_id)
+    """)
+    connection.execute(f"drop table {hashed}")
     connection.execute(
-        f"create or replace temp view {candidate(record)} as from {staged(record)}"
-        if not others
-        else f"create or replace temp table {candidate(record)} as from {staged(record)} "
+        f"create or replace temp table {candidate(record)} as from {staged(record)} "
         f"semi join (from {typed(record)} where standing = 'candidate') as new using (row_id)"
     )
 
@@ -121,9 +126,9 @@ def _values_sql(record: RecordType) -> str:
 
 
 def _canonical_sql(record: RecordType) -> str:
-    return ", ".join(
-        f"{literal(field.name)}: coalesce(({_read_sql(field)})::varchar, {_UNREADABLE} || {quoted(field.name)})"
-        for field in record.fields
+    """The canonical text of a row; what cannot be read is in it as it is, marked."""
+    return text_of_values_sql(
+        f"coalesce(({_read_sql(field)})::varchar, {_UNREADABLE} || {quoted(field.name)})" for field in record.fields
     )
 
 
