@@ -13,7 +13,7 @@ from pipelines.estimators.poisson_binomial import checked_risks
 from pipelines.estimators.surveillance import cusum_weights, poisson_cusum_weights
 
 _BLOCK = 500
-"""Cases simulated at a time, so that memory stays small."""
+"""Cases simulated, or weights worked through, at a time, so that memory stays small."""
 _HORIZON = 6
 """Run lengths after which a simulated chart is broken off: about one in 400 has no alarm until then."""
 
@@ -129,17 +129,18 @@ def markov_run_length(
     chances = np.concatenate([share * true_risk, share * (1.0 - true_risk)])
     step = limit / states
     grid = np.arange(states + 1) * step
-    moves = np.zeros((states + 1, states + 1))
-    rows = np.arange(states + 1)
-    for weight, chance in zip(weights.tolist(), chances.tolist(), strict=True):
+    moves = np.zeros((states + 1) ** 2)
+    rows = np.arange(states + 1)[:, None] * (states + 1)
+    for start in range(0, len(weights), _BLOCK):
         # the top state stands for values just below the limit
-        after = np.maximum(grid + weight, 0.0)
-        stays = after < limit
-        place = after[stays] / step
+        after = np.maximum(grid[:, None] + weights[start : start + _BLOCK], 0.0)
+        place = after / step
         below = np.minimum(place.astype(np.int64), states - 1)
-        part = place - below
-        np.add.at(moves, (rows[stays], below), chance * (1.0 - part))
-        np.add.at(moves, (rows[stays], below + 1), chance * part)
+        part = np.clip(place - below, 0.0, 1.0)
+        stays = np.where(after < limit, chances[start : start + _BLOCK], 0.0)
+        for cell, chance in ((below, stays * (1.0 - part)), (below + 1, stays * part)):
+            moves += np.bincount((rows + cell).ravel(), chance.ravel(), minlength=len(moves))
+    moves = moves.reshape(states + 1, states + 1)
     lengths = np.linalg.solve(np.eye(states + 1) - moves, np.ones(states + 1))
     return float(lengths[0])
 
