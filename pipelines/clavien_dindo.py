@@ -8,9 +8,11 @@ from datetime import date
 from registry.definition.codes import CLAVIEN_DINDO
 from registry.store import Registry
 
-from ._queries import kept, rows
-from .complication_counts import ClassCounts, ComplicationRequest, class_counts, kept_contacts, kept_window
+from .complication_columns import told
+from .complication_counts import ClassCounts, class_counts
 from .complication_kinds import RECORDS, Window
+from .complication_request import ComplicationRequest
+from .complication_steps import judged_sessions
 from .estimators import RatioSums, clustered_ratio, zero_event_upper
 from .figure import NOT_COUNTED_REASONS, Figure
 from .groups import EVERYBODY, NOT_RECORDED, Chosen, all_groups, chosen_fields, group_columns
@@ -44,14 +46,10 @@ def clavien_dindo(
     fields = chosen_fields(by, registry.settings)
     # which kind is asked for does not matter: grades are counted over all
     request = ComplicationRequest(registry, fields, chosen, ("other",), as_of=as_of)
-    window = Window(None)
-    with (
-        kept_contacts(request, [window]),
-        kept_window(request, window) as texts,
-        kept(registry, "complication_patient", ("complication_patient",), {}, texts),
-    ):
-        counts = class_counts(request, texts)
-        table = rows(registry, ("clavien_dindo",), "from clavien_dindo", {}, texts)
+    with judged_sessions(request, [Window(None)]) as judged:
+        counts = class_counts(judged)
+        reason = request.code.reason(RECORDS, told(0, "j"))
+        table = judged.rows("clavien_dindo", {"reason": reason})
     columns = group_columns(fields)
     found = {(tuple(row[name] for name in columns), row["grade"]): row for row in table.iter_rows(named=True)}
     figures: list[Figure] = []

@@ -2,55 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
-from datetime import date
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import polars as pl
 
-from registry.store import Registry
-
-from ._queries import SESSION_HERE, kept, rows, step_text
-from .complication_kinds import (
-    ANY,
-    EVER,
-    ITEMS,
-    NO_END,
-    RECORDS,
-    SEVERITIES,
-    SEVERITY_CODES,
-    ComplicationMeasure,
-    Window,
-    class_of,
-)
+from .complication_code import COUNTED, EVENT, REASONS, STRADDLING, UNDATED
+from .complication_columns import counted_bits, told
+from .complication_kinds import ComplicationMeasure, Window, class_of
+from .complication_request import ComplicationRequest
+from .complication_steps import Judged, judged_sessions
 from .estimators import RatioSums
-from .groups import Chosen, GroupField, group_columns, shared_texts, shared_values
+from .groups import group_columns
 
 Group = tuple[str, ...]
-SESSION, PATIENT = "session", "patient"
-
-
-@dataclass(frozen=True)
-class ComplicationRequest:
-    """What was asked for. per: `session` or `patient`."""
-
-    registry: Registry
-    fields: tuple[GroupField, ...]
-    chosen: Chosen
-    kinds: tuple[str, ...]
-    severities: tuple[str, ...] = (ANY,)
-    as_of: date | None = None
-    per: str = SESSION
-
-    @property
-    def measures(self) -> tuple[ComplicationMeasure, ...]:
-        return tuple(ComplicationMeasure(kind, severity) for kind in self.kinds for severity in self.severities)
-
-    @property
-    def classes(self) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(class_of(kind) for kind in self.kinds))
+_REASON_OF = {code: reason for reason, code in REASONS.items()}
 
 
 @dataclass(frozen=True)
@@ -100,213 +67,123 @@ def ratio_sums(counts: ClassCounts, events: EventCounts) -> RatioSums:
 
 
 def window_counts(request: ComplicationRequest, windows: Sequence[Window]) -> list[WindowCounts]:
-    """The counts of each window; contacts are read once."""
-    with kept_contacts(request, windows):
-        return [_counted(request, window) for window in windows]
+    """The counts of each window; records and contacts are read once."""
+    numbers, columns = range(len(windows)), group_columns(request.fields)
+    with judged_sessions(request, windows) as judged:
+        patterns = [_patterns(judged, number) for number in numbers]
+        pairs = [_by_group(judged.rows("complication_pair_sum", _of_window(number)), columns) for number in numbers]
+        classes = _class_counts(judged, patterns, pairs)
+        events = [_item_events(request, *both) for both in zip(patterns, pairs, strict=True)]
+        _add_record_events(judged, events)
+    return [WindowCounts(*both) for both in zip(classes, events, strict=True)]
 
 
-@contextmanager
-def kept_contacts(request: ComplicationRequest, windows: Sequence[Window]) -> Iterator[None]:
-    """Keep the sessions and what each day of contact answers, for all windows."""
-    values = shared_values(request.registry.settings, request.as_of, request.chosen)
-    latest = max(window.closes_by if RECORDS not in request.classes else NO_END for window in windows)
-    closes = {f"closes_from_{window.last_day}": window.closes_from for window in windows}
-    closes |= {f"closes_by_{window.last_day}": window.closes_by for window in windows}
-    texts = {
-        **_texts(request),
-        "contact_answers": _answers(request),
-        "closing_columns": " ".join(
-            f"min(day) filter (day between $closes_from_{window.last_day} and $closes_by_{window.last_day}) "
-            f"as closing_{window.last_day},"
-            for window in windows
-        ),
-    }
-    keep: tuple[tuple[str, tuple[str, ...], dict[str, Any]], ...] = (
-        ("judged_session", (*SESSION_HERE, "judged_session"), values),
-        ("contact_day", ("contact_day",), {"latest_close": latest}),
-        ("complication_session", ("complication_session",), {}),
-        ("complication_contact", ("complication_contact",), closes),
-        ("complication_told", ("complication_told",), {}),
-    )
-    with ExitStack() as stack:
-        for name, steps, bound in keep:
-            stack.enter_context(kept(request.registry, name, steps, bound, texts))
-        yield
+def class_counts(judged: Judged) -> dict[Group, dict[str, ClassCounts]]:
+    """Sessions (or patients) counted and not in the first window, by group and class of kinds."""
+    pairs = _by_group(judged.rows("complication_pair_sum", _of_window(0)), group_columns(judged.request.fields))
+    return _class_counts(judged, [_patterns(judged, 0)], [pairs])[0]
 
 
-@contextmanager
-def kept_window(request: ComplicationRequest, window: Window) -> Iterator[dict[str, str]]:
-    """Keep each session's (or patient's) reason and events of one window; yields the texts that name them."""
-    registry = request.registry
-    values = {
-        "last_day": window.last_day,
-        "closes_from": window.closes_from,
-        "closes_by": window.closes_by,
-        "due": window.due,
-        "ever": window.name == EVER,
-        "kinds": list(request.kinds),
-        "severities": list(request.severities),
-        "ranks": [SEVERITIES[severity] for severity in request.severities],
-        "severity_codes": list(SEVERITY_CODES),
-        "own_degrees": [item.kind for item in ITEMS.values() if item.own_degrees],
-    }
-    texts = {**_texts(request), "closing": f"closing_{window.last_day}"}
-    steps = ["complication_reason", "complication_record", "complication_outcome"]
-    if request.per == PATIENT:
-        steps += ["complication_patient_reason", "complication_patient_outcome"]
-    with ExitStack() as stack:
-        for step in steps:
-            stack.enter_context(kept(registry, step, (step,), values, texts))
-        yield texts
+def _of_window(number: int) -> dict[str, str]:
+    return {"told": told(number), "other": f"other_{number}"}
 
 
-def class_counts(request: ComplicationRequest, texts: Mapping[str, str]) -> dict[Group, dict[str, ClassCounts]]:
-    """Sessions (or patients) counted and not, by group and class of kinds; `complication_patient` must be kept."""
-    registry = request.registry
-    reasons = rows(registry, ("complication_reason_count",), "from complication_reason_count", {}, texts)
-    people = rows(registry, ("complication_patient_sum",), "from complication_patient_sum", {}, texts)
-    return _classes(reasons, people, group_columns(request.fields), request.classes)
+def _patterns(judged: Judged, number: int) -> pl.DataFrame:
+    return judged.rows("complication_pattern", _of_window(number))
 
 
-def _counted(request: ComplicationRequest, window: Window) -> WindowCounts:
-    registry = request.registry
-    with (
-        kept_window(request, window) as texts,
-        kept(registry, "complication_patient", ("complication_patient",), {}, texts),
-    ):
-        classes = class_counts(request, texts)
-        sums = rows(registry, ("complication_event_sum",), "from complication_event_sum", {}, texts)
-        events = rows(registry, ("complication_event_count",), "from complication_event_count", {}, texts)
-    return WindowCounts(classes, _events(events, sums, group_columns(request.fields)))
+def _by_group(table: pl.DataFrame, columns: Sequence[str]) -> dict[Group, Mapping[str, Any]]:
+    return {_group(row, columns): row for row in table.iter_rows(named=True)}
 
 
-def _classes(
-    reasons: pl.DataFrame, people: pl.DataFrame, columns: Sequence[str], classes: Sequence[str]
-) -> dict[Group, dict[str, ClassCounts]]:
-    found: dict[Group, dict[str, ClassCounts]] = {}
-    of_people = {tuple(row[name] for name in columns): row for row in people.iter_rows(named=True)}
-    for name in classes:
-        reason = f"reason_{name}"
-        folded = reasons.group_by(*columns, reason).agg(pl.col("n").sum()).sort(*columns, reason)
-        by_group: dict[Group, dict[str | None, int]] = {}
-        for row in folded.iter_rows(named=True):
-            by_group.setdefault(tuple(row[column] for column in columns), {})[row[reason]] = row["n"]
-        for group, by_reason in by_group.items():
-            row = of_people[group]
-            found.setdefault(group, {})[name] = ClassCounts(
-                by_reason.get(None, 0),
-                row[f"patients_{name}"],
-                row[f"squares_{name}"],
-                {key: n for key, n in by_reason.items() if key is not None},
+def _group(row: Mapping[str, Any], columns: Sequence[str]) -> Group:
+    return tuple(row[column] for column in columns)
+
+
+def _class_counts(
+    judged: Judged, patterns: Sequence[pl.DataFrame], pairs: Sequence[Mapping[Group, Mapping[str, Any]]]
+) -> list[dict[Group, dict[str, ClassCounts]]]:
+    columns, persons = group_columns(judged.request.fields), judged.rows("complication_person")
+    found: list[dict[Group, dict[str, ClassCounts]]] = []
+    for number, (pattern, pair) in enumerate(zip(patterns, pairs, strict=True)):
+        of_window: dict[Group, dict[str, ClassCounts]] = {}
+        for place, name in enumerate(judged.request.classes):
+            reason = f"reason_{name}"
+            is_counted = pl.col(counted_bits(number)) // 2**place % 2 == 1
+            with_others = _by_group(_summed(persons.filter(is_counted), columns), columns)
+            by_group: dict[Group, dict[int, int]] = {}
+            alone: dict[Group, int] = {}
+            for row in _summed(pattern, [*columns, "has_others", reason]).iter_rows(named=True):
+                group, code, n = _group(row, columns), row[reason], row["n"]
+                by_group.setdefault(group, {})[code] = by_group.get(group, {}).get(code, 0) + n
+                if code == COUNTED and not row["has_others"]:
+                    alone[group] = n
+            for group, by_code in by_group.items():
+                n = by_code.get(COUNTED, 0)
+                of_window.setdefault(group, {})[name] = ClassCounts(
+                    n,
+                    alone.get(group, 0) + with_others.get(group, {"n": 0})["n"],
+                    n + 2 * pair.get(group, {}).get(f"both_{name}", 0),
+                    {_REASON_OF[code]: count for code, count in by_code.items() if code != COUNTED},
+                )
+        found.append(of_window)
+    return found
+
+
+def _summed(table: pl.DataFrame, columns: Sequence[str]) -> pl.DataFrame:
+    if not columns:
+        return table.select(pl.col("n").sum())
+    return table.group_by(columns).agg(pl.col("n").sum()).sort(columns)
+
+
+Events = dict[tuple[Group, str, str], EventCounts]
+
+
+def _item_events(
+    request: ComplicationRequest, patterns: pl.DataFrame, pairs: Mapping[Group, Mapping[str, Any]]
+) -> Events:
+    """Events of kinds and severities that an item tells of."""
+    columns, found = group_columns(request.fields), {}
+    for measure in request.item_measures:
+        names = {f"reason_{class_of(measure.kind)}": "reason", f"happened_{measure.name}": "happened"}
+        table = _summed(patterns, [*columns, *names]).rename(names).filter(pl.col("happened") > 0)
+        for group, counts in _event_counts(table, columns).items():
+            pair, seen = pairs.get(group, {}), counts.events.get(None, 0)
+            found[group, measure.kind, measure.severity] = replace(
+                counts,
+                sum_yy=seen + 2 * pair.get(f"events_{measure.name}", 0),
+                sum_xy=seen + pair.get(f"mixed_{measure.name}", 0),
             )
     return found
 
 
-def _events(
-    events: pl.DataFrame, sums: pl.DataFrame, columns: Sequence[str]
-) -> dict[tuple[Group, str, str], EventCounts]:
-    def key(row: Mapping[str, str]) -> tuple[Group, str, str]:
-        return tuple(row[column] for column in columns), row["kind"], row["severity"]
-
-    squares = {key(row): (row["sum_yy"], row["sum_xy"]) for row in sums.iter_rows(named=True)}
-    known: dict[tuple[Group, str, str], list[dict[str, Any]]] = {}
-    for row in events.iter_rows(named=True):
-        known.setdefault(key(row), []).append(row)
-    return {
-        place: EventCounts(
-            {row["reason"]: row["events"] for row in found if row["events"]},
-            {row["reason"]: row["undated"] for row in found if row["undated"]},
-            {row["reason"]: row["straddling"] for row in found if row["straddling"]},
-            *squares.get(place, (0, 0)),
+def _add_record_events(judged: Judged, events: Sequence[Events]) -> None:
+    """Add the events of kinds and severities that records alone tell of."""
+    columns, key = group_columns(judged.request.fields), ["window_no", "kind", "severity"]
+    sums = _by_group(judged.rows("complication_record_event_sum"), [*key, *columns])
+    table = judged.rows("complication_record_event_count")
+    for place, counts in _event_counts(table, [*key, *columns]).items():
+        number, kind, severity, *group = place
+        squares = sums.get(place, {"sum_yy": 0, "sum_xy": 0})
+        events[int(number)][tuple(group), kind, severity] = replace(
+            counts, sum_yy=squares["sum_yy"], sum_xy=squares["sum_xy"]
         )
-        for place, found in known.items()
-    }
 
 
-def _answered(kind: str) -> str:
-    return f"{kind}_answered"
-
-
-def _asked_items(request: ComplicationRequest) -> list[tuple[str, list[str]]]:
-    """The kinds with an item, each with the severities of which its item tells."""
-    return [
-        (kind, [severity for severity in request.severities if severity in ITEMS[kind].by_severity])
-        for kind in request.kinds
-        if kind in ITEMS
-    ]
-
-
-def _answers(request: ComplicationRequest) -> str:
-    """The columns of a day of contact: does any contact of the day answer, tell of the event, or see it?"""
-    parts = ["true as contact"]
-    for kind, severities in _asked_items(request):
-        item = ITEMS[kind]
-        parts.append(f"bool_or({item.answered}) as {_answered(kind)}")
-        for severity in severities:
-            answer = item.by_severity[severity]
-            parts.append(f"coalesce(bool_or({answer.positive}), false) as {kind}_{severity}_told")
-            parts.append(f"coalesce(bool_or({answer.seen}), false) as {kind}_{severity}_found")
-    return ", ".join(parts)
-
-
-def _texts(request: ComplicationRequest) -> dict[str, str]:
-    """The columns of the items and classes asked for, as text."""
-    columns = group_columns(request.fields)
-    contact, listed = [], []
-    for kind, severities in _asked_items(request):
-        contact.append(f"min(day) filter (not {_answered(kind)} and day > 0) as {kind}_unanswered,")
-        for severity in severities:
-            name = f"{kind}_{severity}"
-            contact += [f"min(day) filter ({name}_{what}) as {name}_{what}," for what in ("told", "found")]
-            listed.append(f"{{kind: '{kind}', severity: '{severity}', told_day: {name}_told, found_day: {name}_found}}")
-    # a list of nothing has no type, so one that tells of nothing stands first
-    nothing = "{kind: '', severity: '', told_day: null::integer, found_day: null::integer}"
-    classes = request.classes
-    per_patient = request.per == PATIENT
+def _event_counts(table: pl.DataFrame, columns: Sequence[str]) -> dict[Group, EventCounts]:
+    """Rows of reason, what happened and how often, as counts by reason."""
+    by_code: dict[Group, dict[int, dict[str | None, int]]] = {}
+    for row in table.iter_rows(named=True):
+        of_code = by_code.setdefault(_group(row, columns), {EVENT: {}, STRADDLING: {}, UNDATED: {}})
+        of_code[row["happened"]][_REASON_OF.get(row["reason"])] = row["n"]
     return {
-        **shared_texts(request.fields, request.chosen),
-        "contact_columns": " ".join(contact),
-        "unanswered_columns": " ".join(f"t.{kind}_unanswered," for kind, _ in _asked_items(request)),
-        "told_list": ", ".join([nothing, *listed]),
-        "reason_columns": " ".join(f"{_why(name)} as reason_{name}," for name in classes),
-        "patient_reason_columns": " ".join(
-            f"coalesce(min(reason_{name}) filter (reason_{name} <> 'not_due'), "
-            f"if(bool_and(reason_{name} is not distinct from 'not_due'), 'not_due', null)) as reason_{name},"
-            for name in classes
-        ),
-        "classes": " ".join(f"reason_{name}," for name in classes),
-        "counted_columns": ", ".join(f"count(*) filter (reason_{name} is null) as counted_{name}" for name in classes),
-        "sum_columns": ", ".join(
-            f"count(*) filter (counted_{name} > 0) as patients_{name}, "
-            f"sum(counted_{name} * counted_{name})::bigint as squares_{name}"
-            for name in classes
-        ),
-        "reason_of_kind": _of_kind("s.reason", classes),
-        "counted_of_kind": _of_kind("p.counted", classes),
-        "reason_table": "complication_patient_reason" if per_patient else "complication_reason",
-        "outcome_table": "complication_patient_outcome" if per_patient else "complication_outcome",
-        "r_groups": " ".join(f"r.{column}," for column in columns),
-        "e_groups": " ".join(f"e.{column}," for column in columns),
-        "and_same_group": " ".join(f"and s.{column} = e.{column}" for column in columns),
-        "and_same_group_of_patient": " ".join(f"and p.{column} = e.{column}" for column in columns),
+        group: EventCounts(
+            {
+                reason: found[EVENT].get(reason, 0) + found[STRADDLING].get(reason, 0)
+                for reason in {**found[EVENT], **found[STRADDLING]}
+            },
+            found[UNDATED],
+            found[STRADDLING],
+        )
+        for group, found in by_code.items()
     }
-
-
-def _why(name: str) -> str:
-    """Why a session is not counted in a class of kinds, as an expression."""
-    if name == RECORDS:
-        parts = {"assessed": "s.reached_day is not null", "closing_day": "s.reached_day", "reaches": "$closes_from"}
-    else:
-        parts = {
-            "assessed": f"s.closing_day < coalesce(s.{name}_unanswered, s.closing_day + 1)",
-            "closing_day": "s.closing_day",
-            "reaches": "if($ever, s.closing_day, $last_day)",
-        }
-    return step_text("why_not_counted", parts)
-
-
-def _of_kind(column: str, classes: Sequence[str]) -> str:
-    """The column of the class that a kind belongs to, as an expression."""
-    branches = " ".join(f"when '{name}' then {column}_{name}" for name in classes if name != RECORDS)
-    last = f"{column}_{RECORDS}" if RECORDS in classes else "null"
-    return f"case e.kind {branches} else {last} end" if branches else last

@@ -8,15 +8,7 @@ from typing import Any
 
 from registry.store import Registry
 
-from .complication_counts import (
-    SESSION,
-    ClassCounts,
-    ComplicationRequest,
-    Group,
-    WindowCounts,
-    ratio_sums,
-    window_counts,
-)
+from .complication_counts import ClassCounts, Group, WindowCounts, ratio_sums, window_counts
 from .complication_kinds import (
     ANY,
     ASSESSED,
@@ -25,6 +17,7 @@ from .complication_kinds import (
     ComplicationMeasure,
     Window,
 )
+from .complication_request import SESSION, ComplicationRequest
 from .estimators import clustered_share, wilson
 from .estimators.clustered_share import Limits
 from .figure import NOT_COUNTED_REASONS, Figure

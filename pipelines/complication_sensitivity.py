@@ -9,15 +9,10 @@ from typing import Any
 
 from registry.store import Registry
 
-from .complication_counts import (
-    ComplicationRequest,
-    Group,
-    WindowCounts,
-    ratio_sums,
-    window_counts,
-)
+from .complication_counts import Group, WindowCounts, ratio_sums, window_counts
 from .complication_incidence import MISSING, assessed_figure, named, share_figure
 from .complication_kinds import ANY, DEFAULT_WINDOWS, KINDS, ComplicationMeasure, Window
+from .complication_request import ComplicationRequest
 from .estimators import clustered_share
 from .estimators.cell_weights import Cell, cell_weighted_share
 from .figure import Figure

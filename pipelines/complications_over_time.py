@@ -11,17 +11,12 @@ from typing import Any
 from registry.errors import GraftledgerError, nearest
 from registry.store import Registry
 
-from ._queries import kept, rows
-from .complication_counts import (
-    ClassCounts,
-    ComplicationRequest,
-    class_counts,
-    kept_contacts,
-    kept_window,
-    window_counts,
-)
+from .complication_columns import told
+from .complication_counts import ClassCounts, class_counts, window_counts
 from .complication_incidence import share_figure
-from .complication_kinds import ANY, RECORDS, SEVERITIES, SEVERITY_CODES, ComplicationMeasure, Window, class_of
+from .complication_kinds import ANY, RECORDS, SEVERITIES, ComplicationMeasure, Window, class_of
+from .complication_request import ComplicationRequest
+from .complication_steps import judged_sessions
 from .estimators.control_charts import ControlChart, g_chart, p_chart, run_chart, u_chart
 from .figure import Figure
 from .groups import EVERYBODY, Chosen, GroupField, all_groups
@@ -127,22 +122,17 @@ def _shares(request: ComplicationRequest, window: Window, *, run_only: bool, lev
 
 
 def _records(request: ComplicationRequest, window: Window, severity: str) -> ChartSeries:
-    registry = request.registry
     records = replace(request, kinds=("other",))  # known from records alone, as all are read here
-    values: Mapping[str, Any] = {
-        "kinds": list(request.kinds),
-        "severity_codes": list(SEVERITY_CODES),
-        "rank": SEVERITIES[severity],
-        "ever": window.days is None,
-        "last_day": window.last_day,
-    }
-    with (
-        kept_contacts(records, [window]),
-        kept_window(records, window) as texts,
-        kept(registry, "complication_patient", ("complication_patient",), {}, texts),
-    ):
-        counts = class_counts(records, texts)
-        table = rows(registry, ("complication_record_sum",), "from complication_record_sum", values, texts)
+    with judged_sessions(records, [window]) as judged:
+        counts = class_counts(judged)
+        table = judged.rows(
+            "complication_record_sum",
+            {"reason": records.code.reason(RECORDS, told(0, "j"))},
+            kinds=list(request.kinds),
+            rank=SEVERITIES[severity],
+            ever=window.days is None,
+            last_day=window.last_day,
+        )
     events_of = {row["group_1"]: row["records"] for row in table.iter_rows(named=True)}
     sessions = {group[0]: by_class.get(RECORDS, ClassCounts()).n for group, by_class in sorted(counts.items())}
     labels = tuple(quarter for quarter, n in sessions.items() if n)
@@ -169,16 +159,15 @@ def _records(request: ComplicationRequest, window: Window, severity: str) -> Cha
 
 
 def _gaps(request: ComplicationRequest, window: Window) -> tuple[ChartSeries, ...]:
-    series = []
-    with kept_contacts(request, [window]), kept_window(request, window) as texts:
+    series, code = [], request.code
+    with judged_sessions(request, [window]) as judged:
         for measure in request.measures:
-            table = rows(
-                request.registry,
-                ("complication_gap",),
-                "from complication_gap order by place",
-                {"kind": measure.kind, "severity": measure.severity},
-                {**texts, "reason": f"reason_{class_of(measure.kind)}"},
-            )
+            texts = {
+                "told": told(0),
+                "reason": code.reason(class_of(measure.kind), told(0)),
+                "happened": code.happened(measure, "c.told") if measure in request.item_measures else "e.happened",
+            }
+            table = judged.rows("complication_gap", texts, kind=measure.kind, severity=measure.severity)
             series.append(_gap_series(measure, window, table.rows(named=True)))
     return tuple(series)
 

@@ -6,5 +6,5 @@ select
   {closing_columns}
   {contact_columns}
   max(day) as last_visit_day
-from contact_day
+from complication_contact_day
 group by session_id

@@ -3,6 +3,7 @@
 select
   {group_definitions}
   p.patient_key,
+  p.patient_no,
   s.session_key,
   s.performed_on as start_on,
   s.number_of_kind as number_here,
@@ -27,7 +28,7 @@ select
     when s.performed_precision <> 'day' then 'no_start_date'
     when e.observed_to is null then 'no_declaration'
   end as barred
-from patient p
+from (select *, row_number() over () as patient_no from patient) p
 left join known_session s on s.patient_key = p.patient_key and s.is_here
 left join site_end e on e.site_code = s.site_code
 where
