@@ -93,7 +93,7 @@ def main() -> None:
             took, processors = time.perf_counter() - started, time.process_time() - of_processors
     print(f"{sessions:,} sessions, all {len(figures)} figures: {took:.1f} s (goal for 10,000,000: under 20 s)")
     print(f"processor time {processors:.1f} s")
-        print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2:.2f} GiB")
+    print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2:.2f} GiB")
 
 
 if __name__ == "__main__":
