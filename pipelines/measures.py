@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from registry.milestones import MONTH_6, MONTH_12, Milestone
 
+from .process_labels import PROCESS_LABELS
+
 NEXT_SESSION_PROBABILITY = "next_session_probability"
 NEXT_SESSION_ANYWHERE = "next_session_anywhere_probability"
 NEXT_SESSION_FROM_FIRST = "next_session_from_first_probability"
@@ -221,8 +223,10 @@ MEASURE_LABELS: dict[str, str] = {
     **{present.name: present.label for present in PRESENT_MEASURES},
     GRAFT_SURVIVAL: "Graft survival",
     GRAFT_SURVIVAL_CAPPED: "Graft survival, each area at most what was placed",
+    **PROCESS_LABELS,
 }
-"""Every measure that is a share, and how to say it. A benchmark of the settings may stand for any of them."""
+"""Every measure that is a share, and how to say it. Benchmarks and targets of the settings may stand for any
+of them."""
 
 OVER_TIME = frozenset(
     {

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
@@ -13,6 +13,7 @@ from typing import Any
 
 from .definition import ELSEWHERE
 from .definition._field import SETTINGS_CODE_PATTERN
+from .durations import parse_time
 from .errors import Fault, GraftledgerError, nearest
 
 SETTINGS_FILE = "settings.toml"
@@ -28,6 +29,19 @@ class Benchmark:
 
 
 @dataclass(frozen=True)
+class Target:
+    """A share that the practice wants to stay below, or to reach, and where it comes from.
+
+    at_days: the time that it is meant for, of a measure told at several; None for every one.
+    """
+
+    share: float
+    is_ceiling: bool
+    source: str
+    at_days: int | None = None
+
+
+@dataclass(frozen=True)
 class Settings:
     """What the practice decides.
 
@@ -35,7 +49,8 @@ class Settings:
     sites, surgeons: the codes that records may use.
     floor_at_risk, floor_denominator: a figure that rests on fewer is greyed out.
     age_edges: first ages of the bands of age at first surgery after the youngest, ascending.
-    benchmarks: by measure name.
+    benchmarks, targets: by measure name.
+    audit_leaves_out: sections of the audit that the practice does not want.
     digest: hash of the file's content, which reports print beside their figures.
     """
 
@@ -46,6 +61,8 @@ class Settings:
     floor_denominator: int = 10
     age_edges: tuple[int, ...] = DEFAULT_AGE_EDGES
     benchmarks: Mapping[str, Benchmark] = field(default_factory=dict)
+    targets: Mapping[str, Target] = field(default_factory=dict)
+    audit_leaves_out: tuple[str, ...] = ()
     digest: str = ""
 
     @property
@@ -83,6 +100,16 @@ age_at_first_surgery_years = [25, 35, 45, 55]
 # [benchmarks.severe_swelling]
 # share = 0.02
 # source = "agreed at the practice's meeting of January 2026"
+
+# What the practice wants of a share: at_most or at_least, and where that comes from. The audit marks a share whose
+# whole interval lies on the wrong side. A measure told at several times takes at = "6m" or the like. For example:
+# [targets.infection]
+# at_most = 0.02
+# source = "agreed at the practice's meeting of January 2026"
+
+# Sections of the audit that are not wanted, by their names in its address line, such as numbness:
+# [audit]
+# leave_out = ["numbness"]
 """
 
 
@@ -173,7 +200,7 @@ def parse_settings(
             return default
         return value
 
-    unknown_keys(data, ["practice", "sites", "surgeons", "floors", "bands", "benchmarks"])
+    unknown_keys(data, ["practice", "sites", "surgeons", "floors", "bands", "benchmarks", "targets", "audit"])
     practice = data.get("practice", "")
     if not isinstance(practice, str) or not practice.strip():
         fault("practice", "must be a name in quotes.")
@@ -215,6 +242,26 @@ def parse_settings(
         else:
             benchmarks[measure] = Benchmark(float(share), source)
 
+    targets: dict[str, Target] = {}
+    for measure, entry in subtable("targets").items():
+        key = f"targets.{measure}"
+        if known_measures and measure not in known_measures:
+            fault(key, f"unknown measure. {nearest(measure, list(known_measures))}")
+        elif not isinstance(entry, dict):
+            fault(key, f"must be a table, written [{key}].")
+        else:
+            unknown_keys(entry, ["at_most", "at_least", "source", "at"], f"{key}.")
+            found = _target(entry, key, fault)
+            if found is not None:
+                targets[measure] = found
+
+    audit = subtable("audit")
+    unknown_keys(audit, ["leave_out"], "audit.")
+    leave_out = audit.get("leave_out", [])
+    if not isinstance(leave_out, list) or not all(isinstance(name, str) for name in leave_out):
+        fault("audit.leave_out", 'must list names of sections, such as ["numbness"].')
+        leave_out = []
+
     if faults:
         raise GraftledgerError(*faults)
     return Settings(
@@ -225,5 +272,31 @@ def parse_settings(
         floor_denominator=floor_denominator,
         age_edges=tuple(edges),
         benchmarks=benchmarks,
+        targets=targets,
+        audit_leaves_out=tuple(leave_out),
         digest=digest,
     )
+
+
+def _target(entry: Mapping[str, Any], key: str, fault: Callable[[str, str], None]) -> Target | None:
+    """One target; None where something about it is at fault."""
+    sides = [side for side in ("at_most", "at_least") if side in entry]
+    if len(sides) != 1:
+        fault(key, "must say at_most or at_least, one of the two.")
+        return None
+    (side,) = sides
+    share, source, at = entry[side], entry.get("source"), entry.get("at")
+    if not isinstance(share, int | float) or isinstance(share, bool) or not 0 <= share <= 1:
+        fault(f"{key}.{side}", "must be a number from 0 to 1.")
+        return None
+    if not isinstance(source, str) or not source.strip():
+        fault(f"{key}.source", "must say where the target comes from.")
+        return None
+    at_days = None
+    if at is not None:
+        try:
+            at_days = parse_time(str(at))
+        except GraftledgerError as refusal:
+            fault(f"{key}.at", str(refusal))
+            return None
+    return Target(float(share), side == "at_most", source, at_days)

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from registry.errors import GraftledgerError
-from registry.settings import parse_settings, settings_text
+from registry.settings import Target, parse_settings, settings_text
 
 SOUND: dict[str, Any] = {"practice": "P", "sites": ["A"], "surgeons": ["S1"]}
 
@@ -58,3 +58,44 @@ def test_the_template_is_sound() -> None:
 
     settings = parse_settings(tomllib.loads(settings_text("P", ["A", "B"], ["S1"])), "settings.toml")
     assert settings.sites == ("A", "B")
+
+
+def test_targets_have_a_side_a_source_and_perhaps_a_time() -> None:
+    """*By hand*: 6 months are 182 days."""
+    settings = parse_settings(
+        {
+            **SOUND,
+            "targets": {
+                "infection": {"at_most": 0.02, "source": "meeting"},
+                "numbness": {"at_most": 0.2, "source": "meeting", "at": "6m"},
+                "graft_survival": {"at_least": 0.9, "source": "meeting"},
+            },
+            "audit": {"leave_out": ["numbness"]},
+        },
+        "settings.toml",
+    )
+    assert settings.targets == {
+        "infection": Target(0.02, True, "meeting"),
+        "numbness": Target(0.2, True, "meeting", 182),
+        "graft_survival": Target(0.9, False, "meeting"),
+    }
+    assert settings.audit_leaves_out == ("numbness",)
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        ({"targets": {"infection": {"source": "x"}}}, "at_most or at_least"),
+        ({"targets": {"infection": {"at_most": 0.1, "at_least": 0.1, "source": "x"}}}, "one of the two"),
+        ({"targets": {"infection": {"at_most": 2, "source": "x"}}}, "from 0 to 1"),
+        ({"targets": {"infection": {"at_most": 0.1}}}, "where the target comes from"),
+        ({"targets": {"infection": {"at_most": 0.1, "source": "x", "at": "soon"}}}, "is not a time"),
+        ({"targets": {"infektion": {"at_most": 0.1, "source": "x"}}}, "unknown measure"),
+        ({"targets": {"infection": 1}}, "must be a table"),
+        ({"audit": {"leave_out": "numbness"}}, "must list names"),
+        ({"audit": {"omit": []}}, "unknown key"),
+    ],
+)
+def test_targets_and_sections_at_fault(content: dict[str, object], says: str) -> None:
+    with pytest.raises(GraftledgerError, match=says):
+        parse_settings({**SOUND, **content}, "settings.toml", known_measures=["infection"])
