@@ -140,8 +140,8 @@ def markov_run_length(
         stays = np.where(after < limit, chances[start : start + _BLOCK], 0.0)
         for cell, chance in ((below, stays * (1.0 - part)), (below + 1, stays * part)):
             moves += np.bincount((rows + cell).ravel(), chance.ravel(), minlength=len(moves))
-    moves = moves.reshape(states + 1, states + 1)
-    lengths = np.linalg.solve(np.eye(states + 1) - moves, np.ones(states + 1))
+    staying = np.eye(states + 1) - moves.reshape(states + 1, states + 1)
+    lengths = np.linalg.solve(staying, np.ones(states + 1))
     return float(lengths[0])
 
 
