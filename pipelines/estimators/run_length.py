@@ -55,8 +55,8 @@ def simulated_limit(
     Draws cases with replacement from these risks, events by chance at these risks, and finds the lowest limit that
     every mean first passage so simulated leaves at run_length or above. Accuracy of the run length: about
     run_length / sqrt(runs), 2 % for 2000 charts.
-    Assumes: future patients are like these; risks are right. A model whose risks are 20 % too low makes far more false
-    alarms: judge its calibration first.
+    Assumes: future patients are like these; risks are right. A model whose odds are a fifth too low makes nearly three
+    times as many alarms (at a mean risk of 10 %, one in 1000): judge its calibration first.
     risks: (n,) 0-1, of the reference period. run_length: cases, at least 10. odds_ratio: as `cusum_weights`.
     Raises: CountsError for risks, or risks that are all 0 or 1; ValueError for run_length, runs or odds_ratio.
     Source: Steiner et al. 2000, Biostatistics 1:441-452.

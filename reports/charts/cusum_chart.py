@@ -16,6 +16,9 @@ _WIDE, _NARROW = (560, 230), (248, 210)
 _BESIDE = 0.06
 """Room above and below the lines, as a share of the axis."""
 
+_SAME = 1e-9
+"""A limit that the path runs on cannot be passed (no event so far) and takes no label."""
+
 Ticks = Sequence[tuple[int, str]]
 """Under the axis: number of cases before the tick, and its text, such as (40, "2025"). No more than fit: about 8, or 4
 where narrow."""
@@ -84,7 +87,11 @@ def expected_minus_observed_chart(
         rules=[(0.0, "as expected", INK)],
         labels=[
             (last, f"{abs(last):.1f} {'fewer' if last >= 0 else 'more'} events", BLUE),
-            *((edge[-1], f"{100 * path.level:g}%", QUIET) for edge in (lower, upper) if edge),
+            *(
+                (edge[-1], f"{100 * path.level:g}%", QUIET)
+                for edge in (lower, upper)
+                if edge and abs(edge[-1] - last) > _SAME
+            ),
         ],
         marks=[],
         restarts=(),

@@ -1,8 +1,9 @@
 """One's own result beside those of blinded peers, each with its interval, in the order of the blinded labels.
 
 Never sorted by result: the order of labels says nothing. Peers' intervals are drawn to the nearest pixel, and no count
-or number of a peer is written, so that the drawing does not give back the cases behind it; with very few cases an
-interval is wide whatever is done, so the caller keeps to the floor of cases and peers.
+or number of a peer is written. But the width of an interval still tells about how many cases it rests on, and a result
+may be found again in a funnel: so the caller keeps to the floors of cases and peers, gives labels anew each report, and
+bands or jitters the volumes of a funnel beside it.
 """
 
 from __future__ import annotations
