@@ -96,14 +96,18 @@ def _judge_fields(
     connection: duckdb.DuckDBPyConnection, record: RecordType, settings: Settings, validate: Validate
 ) -> None:
     _note_unmapped(connection, record)
-    for declared in record.fields:
-        checks = field_checks(declared, settings)
-        _note_judged(
-            connection,
-            record,
-            candidate(record),
-            [(check, "*" if check.rule == MISSING_REQUIRED else quoted(declared.name)) for check in checks],
-        )
+    checks_of = {declared: field_checks(declared, settings) for declared in record.fields}
+    _note_judged(
+        connection,
+        record,
+        candidate(record),
+        [
+            (check, "*" if check.rule == MISSING_REQUIRED else quoted(declared.name))
+            for declared, checks in checks_of.items()
+            for check in checks
+        ],
+    )
+    for declared, checks in checks_of.items():
         for frame in field_frames(connection, record, declared):
             for check, numbers in validate(frame, checks):
                 _note(connection, record, check, alike_rows_sql(record, declared), numbers, step=1)
@@ -130,7 +134,7 @@ def _note_unmapped(connection: duckdb.DuckDBPyConnection, record: RecordType) ->
         connection.execute(
             f"insert into finding select record_type, row_id, ?, 1 from {UNMAPPED} join {typed(record)} using (row_id) "
             "where record_type = ? and field = ? and rule = ? and standing = 'candidate'",
-            [_check_id(connection, check), record.name, field, rule],
+            [*_check_ids(connection, [check]), record.name, field, rule],
         )
 
 
@@ -198,7 +202,7 @@ def _note_judged(
     """How many rows of each file each check judges: those in which what it looks at is not empty."""
     if not counted:
         return
-    check_ids = [_check_id(connection, check) for check, _ in counted]
+    check_ids = _check_ids(connection, [check for check, _ in counted])
     counts = ", ".join(f"count({column})" for _, column in counted)
     rows = connection.execute(f"select file_id, {counts} from {table} group by file_id").fetchall()
     marks = ", ".join("?" * len(check_ids))
@@ -229,7 +233,7 @@ def _note(
     import polars as pl
 
     connection.register("found", pl.DataFrame({"number": numbers}, schema={"number": pl.Int64}).to_arrow())
-    check_id = _check_id(connection, check)
+    (check_id,) = _check_ids(connection, [check])
     noted = connection.execute(
         f"insert into finding select ?, row_id, ?, ? from ({alike_sql}) semi join found using (number)",
         [record.name, check_id, step],
@@ -238,17 +242,19 @@ def _note(
     return int(noted)
 
 
-def _check_id(connection: duckdb.DuckDBPyConnection, check: Check) -> int:
-    values = [check.rule, check.field, check.reason, check.mend, str(check.severity)]
-    known = connection.execute(
-        "select check_id from check_made where rule = ? and field = ? and reason = ? and mend = ? and severity = ?",
-        values,
-    ).fetchall()
-    if known:
-        return int(known[0][0])
-    check_id = count(connection, "check_made")
-    connection.execute("insert into check_made values (?, ?, ?, ?, ?, ?)", [check_id, *values])
-    return check_id
+def _check_ids(connection: duckdb.DuckDBPyConnection, checks: Sequence[Check]) -> list[int]:
+    """The number of each check; one that is new gets the next."""
+    made = connection.execute("select rule, field, reason, mend, severity, check_id from check_made").fetchall()
+    ids = {tuple(row[:-1]): int(row[-1]) for row in made}
+    wanted = [(check.rule, check.field, check.reason, check.mend, str(check.severity)) for check in checks]
+    for values in wanted:
+        ids.setdefault(values, len(ids))
+    if len(ids) > len(made):
+        connection.executemany(
+            "insert into check_made values (?, ?, ?, ?, ?, ?)",
+            [[check_id, *values] for values, check_id in ids.items() if check_id >= len(made)],
+        )
+    return [ids[values] for values in wanted]
 
 
 def _note_sound_so_far(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None:
