@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from ._queries import step_text
 from .complication_code import BARRED, CODE_TEXTS, REASONS, Code
@@ -30,7 +31,7 @@ def complication_columns(request: ComplicationRequest, windows: int) -> dict[str
         **CODE_TEXTS,
         **_contact_texts(request, numbers),
         "barred_codes": " ".join(f"when '{reason}' then {REASONS[reason]}" for reason in BARRED),
-        "item_record_columns": " ".join(_item_record(kind) for kind in _item_kinds(request)),
+        "item_record_columns": " ".join(_item_record(kind) for kind in request.kinds if kind in ITEMS),
         "why_columns": " ".join(_why_columns(number) for number in numbers),
         "told_columns": ", ".join(f"{_told(request, number)} as {told(number)}" for number in numbers),
         "patient_told_columns": ", ".join(f"{_patient_told(code, number)} as {told(number)}" for number in numbers),
@@ -63,43 +64,60 @@ def complication_columns(request: ComplicationRequest, windows: int) -> dict[str
     }
 
 
-def _item_kinds(request: ComplicationRequest) -> list[str]:
-    return [kind for kind in request.kinds if kind in ITEMS]
+@dataclass(frozen=True)
+class _Bits:
+    """What a day of contact tells, a bit each. answered: by kind, before a contact that leaves it open turns it round.
+
+    told, found: by measure, of the time since the last contact, or of the day itself. before_next: not after the next
+    session.
+    """
+
+    predicates: tuple[str, ...]
+    answered: Mapping[str, int]
+    told: Mapping[ComplicationMeasure, int]
+    found: Mapping[ComplicationMeasure, int]
+    before_next: int
+
+
+_DAY_FROM = 32
+"""The bit from which the day stands in a closing contact."""
+
+
+def _bits(request: ComplicationRequest) -> _Bits:
+    predicates: list[str] = []
+
+    def bit(predicate: str) -> int:
+        predicates.append(predicate)
+        return 1 << (len(predicates) - 1)
+
+    answered = {kind: bit(ITEMS[kind].answered) for kind in request.kinds if kind in ITEMS}
+    answers = {measure: ITEMS[measure.kind].by_severity[measure.severity] for measure in request.item_measures}
+    told_by = {measure: bit(answer.positive) for measure, answer in answers.items()}
+    found_by = {measure: bit(answer.seen) for measure, answer in answers.items()}
+    before_next = bit("coalesce(v.visited_on - s.start_on <= s.next_day, true)")
+    return _Bits(tuple(predicates), answered, told_by, found_by, before_next)
 
 
 def _contact_texts(request: ComplicationRequest, numbers: Sequence[int]) -> dict[str, str]:
-    """What a day of contact answers, as bits of one number, and the first days of each."""
-    predicates: list[str] = []
-    columns: list[str] = []
-
-    def asked(predicate: str) -> int:
-        predicates.append(f"if({predicate}, {1 << len(predicates)}, 0)")
-        return 1 << (len(predicates) - 1)
-
-    for kind in _item_kinds(request):
-        bit = asked(ITEMS[kind].answered)
-        columns.append(f"min(day) filter (answers & {bit} = 0 and day > 0) as {kind}_unanswered,")
-    for measure in request.item_measures:
-        answer = ITEMS[measure.kind].by_severity[measure.severity]
-        for name, predicate in ((_told_day(measure), answer.positive), (_found_day(measure), answer.seen)):
-            columns.append(f"min(day) filter (answers & {asked(predicate)} > 0) as {name},")
-    closing = [
-        f"min(day) filter (day between $closes_from_{number} and $closes_by_{number}) as closing_{number},"
-        for number in numbers
-    ]
+    """What contacts tell, as bits: of a day, before the end of a window, and at the contact that closes it."""
+    bits = _bits(request)
+    columns = []
+    for number in numbers:
+        in_time = f"if($ever_{number}, tells & {bits.before_next} > 0, day < $last_day_{number})"
+        closes = f"day between $closes_from_{number} and $closes_by_{number}"
+        columns.append(f"bit_or(tells) filter ({in_time}) as before_{number},")
+        columns.append(f"min((day::bigint << {_DAY_FROM}) | tells) filter ({closes}) as closing_{number},")
     return {
-        "contact_answers": f"({' | '.join(predicates) or '0'})::integer",
+        "contact_answers": " | ".join(
+            f"if({predicate}, {1 << place}, 0)::integer" for place, predicate in enumerate(bits.predicates)
+        ),
+        "answered_bits": str(sum(bits.answered.values())),
         "contact_columns": " ".join(columns),
-        "closing_columns": " ".join(closing),
     }
 
 
-def _told_day(measure: ComplicationMeasure) -> str:
-    return f"{measure.kind}_{measure.severity}_told"
-
-
-def _found_day(measure: ComplicationMeasure) -> str:
-    return f"{measure.kind}_{measure.severity}_found"
+def _closing_day(number: int) -> str:
+    return f"(closing_{number} >> {_DAY_FROM})"
 
 
 def _item_record(kind: str) -> str:
@@ -114,7 +132,7 @@ def _item_record(kind: str) -> str:
 def _why_columns(number: int) -> str:
     """Why a session is not counted in a window: where contacts answer throughout, and where they do not."""
     due, closes_from = f"$due_{number}", f"$closes_from_{number}"
-    closing, reaches = f"closing_{number}", f"if($ever_{number}, closing_{number}, $last_day_{number})"
+    closing, reaches = _closing_day(number), f"if($ever_{number}, {_closing_day(number)}, $last_day_{number})"
     columns = []
     for name, assessed, closing_day, reach in (
         ("assessed", "true", closing, reaches),
@@ -131,20 +149,22 @@ def _why_columns(number: int) -> str:
 
 def _told(request: ComplicationRequest, number: int) -> str:
     """What a window tells of a session, as one number."""
-    reasons = [_why(name, number) for name in request.classes]
-    return request.code.packed(reasons, [_happened(measure, number) for measure in request.item_measures])
+    bits = _bits(request)
+    reasons = [_why(bits, name, number) for name in request.classes]
+    return request.code.packed(reasons, [_happened(bits, measure, number) for measure in request.item_measures])
 
 
-def _why(name: str, number: int) -> str:
+def _why(bits: _Bits, name: str, number: int) -> str:
     if name == RECORDS:
         reached = f"coalesce(reached_day >= $closes_from_{number}, false)"
         return f"if({reached}, assessed_records_{number}, missing_records_{number})"
-    closing = f"closing_{number}"
-    assessed = f"coalesce({closing} < coalesce({name}_unanswered, {closing} + 1), false)"
+    # no contact from the session to the closing one leaves the item open
+    chain = f"(if($ever_{number}, 0, coalesce(before_{number}, 0)) | closing_{number})"
+    assessed = f"coalesce({chain} & {bits.answered[name]} = 0, false)"
     return f"if({assessed}, assessed_{number}, missing_{number})"
 
 
-def _happened(measure: ComplicationMeasure, number: int) -> str:
+def _happened(bits: _Bits, measure: ComplicationMeasure, number: int) -> str:
     """What happened in a window, by an item and the records of its kind (of any severity alone)."""
     recorded = measure.severity == ANY
     kind, last_day, ever = measure.kind, f"$last_day_{number}", f"$ever_{number}"
@@ -153,9 +173,11 @@ def _happened(measure: ComplicationMeasure, number: int) -> str:
         **CODE_TEXTS,
         "ever": ever,
         "last_day": last_day,
-        "told": _told_day(measure),
-        "found": _found_day(measure),
+        "told": str(bits.told[measure]),
+        "found": str(bits.found[measure]),
+        "before": f"before_{number}",
         "closing": f"closing_{number}",
+        "closing_day": _closing_day(number),
         "within": _within(first, undated, ever, last_day) if recorded else "false",
         "later": f"({last} > {last_day})" if recorded else "false",
         "undated": undated if recorded else "false",

@@ -1,9 +1,7 @@
--- What the contacts about a session tell, one row a session: by window the closing contact (the first on or after its
--- end), and by item the first contact that did not answer, told of the event, or saw it.
--- A contact on the day of the session has nothing to ask about, so it cannot break the chain.
+-- What the contacts about a session tell, one row a session. By window: before_, what those before its end tell (with
+-- no end: those before the next session); closing_, the first on or after its end, its day before the bits it tells.
 select
   session_id,
-  {closing_columns}
   {contact_columns}
   max(day) as last_visit_day
 from complication_contact_day
