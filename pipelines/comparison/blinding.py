@@ -18,6 +18,7 @@ from registry.store import Registry
 from ..estimators.limits import normal_quantile
 from ..estimators.standardised import standardised_ratio
 from .compare import MeasureComparison
+from .funnel_lines import session_error
 
 LEAST_IN_BAND = 2
 LEAST_PEERS = 4
@@ -121,7 +122,7 @@ def peers_of(
     for code in sorted(others, key=lambda code: _number(labels[code])):
         ratio = comparison.results[code].ratio
         assert ratio is not None
-        estimate = _rounded(ratio.estimate, grafts=comparison.measure.model == "grafts")
+        estimate = round(ratio.estimate, 1)
         volume = max(round(bands[code].middle * comparison.assessed), 1)
         lower, upper = _limits(comparison, estimate, volume, level)
         found.append(Peer(labels[code], bands[code].label, volume, estimate, lower, upper))
@@ -132,17 +133,11 @@ def _number(label: str) -> int:
     return int(label.split()[-1])
 
 
-def _rounded(ratio: float, *, grafts: bool) -> float:
-    """Ratios of events to tenths, of grafts, which differ little, to hundredths."""
-    return round(ratio, 2 if grafts else 1)
-
-
 def _limits(comparison: MeasureComparison, estimate: float, volume: int, level: float) -> tuple[float, float]:
     if comparison.measure.model == "grafts":
         # by chance a ratio of one session's grafts spreads alike with everybody
-        errors = [one.std_error * math.sqrt(one.n) for one in comparison.results.values() if one.ratio is not None]
-        reach = normal_quantile(level) * sorted(errors)[len(errors) // 2] / math.sqrt(volume)
-        return round(max(estimate - reach, 0.0), 2), round(estimate + reach, 2)
+        reach = normal_quantile(level) * (session_error(comparison) or 0.0) / math.sqrt(volume)
+        return round(max(estimate - reach, 0.0), 1), round(estimate + reach, 1)
     assert comparison.share
     expected = volume * comparison.share
     ratio = standardised_ratio(round(estimate * expected), expected, level, mid_p=True)

@@ -49,7 +49,7 @@ def calibration(observed: Floats, weight: Floats, predicted: Floats, cluster: In
     Slope: of the log odds of the outcome on the log odds expected; errors with patients as clusters. Intercept: with
     the slope held at 1. Groups: tenths by expected share, fewer where there are fewer than 5 of the rarer outcome a
     group. Judges the sessions given: of those that a model was fitted to, it flatters.
-    observed, weight: (n,) events of sessions, or growing of placed grafts. predicted: (n,) above 0, below 1.
+    observed, weight: (n,) events of sessions, or grafts that did not grow of those placed. predicted: (n,) 0-1.
     Source: Cox 1958, Biometrika 45:562-565; Steyerberg 2019, Clinical Prediction Models, 2nd ed., chapter 15.
     """
     groups = _groups(observed, weight, predicted, cluster)
@@ -65,7 +65,8 @@ def calibration(observed: Floats, weight: Floats, predicted: Floats, cluster: In
             slope, error = float(fit.coefficients[1]), float(np.sqrt(fit.covariance[1, 1]))
             intercept: float | None = refitted_intercept(log_odds, float(observed.mean()))
         else:
-            grafts = fit_quasi_binomial(np.column_stack([np.ones(len(observed)), log_odds]), observed, weight, cluster)
+            x = np.column_stack([np.ones(len(observed)), -log_odds])
+            grafts = fit_quasi_binomial(x, weight - observed, weight, cluster)
             slope, error = float(grafts.coefficients[1]), float(np.sqrt(grafts.covariance[1, 1]))
             share, seen = float(weight @ predicted / weight.sum()), float(observed.sum() / weight.sum())
             intercept = float(np.log(seen / (1 - seen)) - np.log(share / (1 - share)))

@@ -78,8 +78,8 @@ def fit_case_mix(
 
     Estimator: logistic regression for shares, with as many factors, in the order declared, as there are tens of the
     rarer outcome; penalised (Firth, intercept fitted anew) where a group has none of it, or leaving a surgeon out
-    leaves too few. For grafts, log odds that one grows, as a quasi-binomial. With fewer than ten of the rarer outcome,
-    or fewer than 40 patients with counts, the share of all stands for everybody and nothing is adjusted for
+    leaves too few. For grafts, log odds that one does not grow, as a quasi-binomial. With fewer than ten of the rarer
+    outcome, or fewer than 40 patients with counts, the share of all stands for everybody and nothing is adjusted for
     (`no_factors`).
     Assumes: log odds are straight lines in numbers; those assessed are like those not; what is not recorded is the
     same kind of unknown with every surgeon, since it is a group of its own. Misleads where surgeons differ in what
@@ -176,8 +176,9 @@ def _with_factors(
 ) -> tuple[Method, Floats]:
     """The method and its coefficients. Raises: ModelError."""
     if measure.model == "grafts":
-        fit = fit_quasi_binomial(np.column_stack([np.ones(len(x)), x]), observed, weight, cluster)
-        return "quasi_binomial", fit.coefficients
+        # counts above what was placed make fewer than none that did not grow: the other way round they may stand
+        grown = fit_quasi_binomial(np.column_stack([np.ones(len(x)), x]), weight - observed, weight, cluster)
+        return "quasi_binomial", -grown.coefficients
     observations = Observations(x, names, observed, cluster)
     rarer = min(observed.sum(), len(observed) - observed.sum())
     if rarer >= EVENTS_A_COLUMN * x.shape[1]:

@@ -60,10 +60,10 @@ class Told:
 class SurgeonResult:
     """One surgeon on one measure.
 
-    n, patients: sessions assessed, and whose. observed of size: events of sessions, or growing of placed grafts.
-    expected: by the model without this surgeon. risks: (n,) expected share of each session. variance: of observed by
-    chance. ratio: observed over expected. p_adjusted: of the funnel, over all measures of the surgeon. flag: after
-    control of false discoveries. why_not: why there is no comparison, or none to rely on.
+    n, patients: sessions assessed, and whose. observed of size: events of sessions, or grafts that did not grow of
+    those placed. expected: by the model without this surgeon. risks: (n,) expected share of each session. variance: of
+    observed by chance. ratio: observed over expected. p_adjusted: of the funnel, over all measures of the surgeon.
+    flag: after control of false discoveries. why_not: why there is no comparison, or none to rely on.
     """
 
     surgeon: str
@@ -129,9 +129,9 @@ def compare_surgeons(
     """Compare every surgeon with what the others' case-mix model expects of the same patients.
 
     Shares: observed over the sum of expected shares, mid-P limits by the law of the very cases; funnel by the same law.
-    Grafts: growing over expected growing, normal limits with the spread between patients of all surgeons together.
-    Limits of the funnel are wider where surgeons differ beyond chance (additive, winsorised). Direct standardisation
-    over thirds by expected share. Sessions of one patient count as independent.
+    Grafts: those that did not grow over those expected not to, normal limits with the spread between patients of all
+    surgeons together. Limits of the funnel are wider where surgeons differ beyond chance (additive, winsorised).
+    Direct standardisation over thirds by expected share. Sessions of one patient count as independent.
     Assumes: what was not recorded of patients is alike between surgeons; those assessed are like those not. Misleads
     where a surgeon records, or follows up, otherwise than the others: look at not_counted first. A result of an
     individual is a prompt for review, never a verdict.
@@ -280,7 +280,7 @@ def _with_spread(
         if one.expected is None:
             continue
         wide = replace(one, variance=one.variance * spread)
-        ratio, reach = one.observed / one.expected, z * wide.std_error
+        ratio, reach = max(one.observed, 0) / one.expected, z * wide.std_error
         found[code] = replace(wide, ratio=Told(ratio, max(ratio - reach, 0.0), ratio + reach, "normal_by_patient"))
     return found
 

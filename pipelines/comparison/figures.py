@@ -6,11 +6,19 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from ..estimators import wilson
+from ..estimators.limits import normal_quantile
 from ..figure import Figure
 from .blinding import Peer
+from .calibration import Calibration
+from .case_mix import CaseMixModel
 from .compare import MeasureComparison, SurgeonResult, Told
 from .measures import (
     ADJUSTED_P,
+    C_STATISTIC,
+    CALIBRATION_INTERCEPT,
+    CALIBRATION_PREDICTED,
+    CALIBRATION_SEEN,
+    CALIBRATION_SLOPE,
     CASES_NEEDED,
     DIRECT_RATE,
     EXPECTED,
@@ -24,8 +32,12 @@ from .measures import (
     RUN_DIFFERENCE,
     RUN_SUM,
     SHRUNKEN,
+    ComparedMeasure,
 )
 from .surveillance import Trend
+
+FEWEST_EVENTS = 5
+"""A group of the calibration with fewer events is greyed (common practice, no source)."""
 
 
 def own_figures(comparison: MeasureComparison, surgeon: str, floor: int, level: float = 0.95) -> Iterator[Figure]:
@@ -96,6 +108,56 @@ def trend_figures(told: Trend, level: float = 0.95) -> Iterator[Figure]:
         )
 
 
+def model_figures(model: CaseMixModel, measure: ComparedMeasure, level: float = 0.95) -> Iterator[Figure]:
+    """How well a case-mix model foretells patients left out of the fit, and by groups of like expected share."""
+    checks, whole = model.checks, model.whole
+    if checks is None or whole is None:
+        return
+    unit = "sessions" if measure.model == "share" else "grafts"
+    shared: dict[str, Any] = {"n": whole.n, "n_unit": unit, "n_clusters": whole.patients, "events": whole.events}
+    shared |= {"group": {"outcome": measure.name}, "level": level, "method": f"{whole.method}_ten_parts"}
+    yield Figure(C_STATISTIC, **shared, estimate=checks.c_statistic)
+    reach = normal_quantile(level) * (checks.slope_error or 0.0)
+    yield Figure(
+        CALIBRATION_SLOPE,
+        **shared,
+        estimate=checks.slope,
+        lower=None if checks.slope is None else checks.slope - reach,
+        upper=None if checks.slope is None else checks.slope + reach,
+    )
+    yield Figure(CALIBRATION_INTERCEPT, **shared, estimate=checks.intercept)
+    for pair in calibration_pairs(checks, measure):
+        yield from pair
+
+
+def calibration_pairs(checks: Calibration, measure: ComparedMeasure) -> list[tuple[Figure, Figure]]:
+    """Predicted and seen share of each group of like sessions; of grafts without limits."""
+    pairs = []
+    for number, one in enumerate(checks.groups, start=1):
+        group = {"outcome": measure.name, "tenth": str(number)}
+        share = wilson(one.observed, one.n) if measure.model == "share" else None
+        unit = "sessions" if measure.model == "share" else "grafts"
+        pairs.append(
+            (
+                Figure(CALIBRATION_PREDICTED, one.n, unit, "case_mix_model", group=group, estimate=one.predicted),
+                Figure(
+                    CALIBRATION_SEEN,
+                    one.n,
+                    unit,
+                    "wilson" if share else "sum_over_sum",
+                    group=group,
+                    estimate=one.observed / one.n,
+                    lower=share.lower if share else None,
+                    upper=share.upper if share else None,
+                    n_clusters=one.patients,
+                    events=one.observed,
+                    flags=("too_few",) if one.observed < FEWEST_EVENTS else (),
+                ),
+            )
+        )
+    return pairs
+
+
 def _shared(comparison: MeasureComparison, result: SurgeonResult, level: float) -> dict[str, Any]:
     return {
         "n": result.n,
@@ -126,7 +188,9 @@ def _raw(comparison: MeasureComparison, result: SurgeonResult, level: float, few
     if not result.size:
         return Figure(RAW_SHARE, **shared, method="none", flags=few)
     if comparison.measure.model == "grafts":
-        return Figure(RAW_SHARE, **shared, method="sum_over_sum", estimate=result.observed / result.size, flags=few)
+        return Figure(
+            RAW_SHARE, **shared, method="sum_over_sum", estimate=max(result.observed, 0) / result.size, flags=few
+        )
     share = wilson(result.observed, result.size, level)
     return Figure(
         RAW_SHARE,

@@ -11,10 +11,9 @@ from registry.milestones import MONTH_12
 
 from ..complication_model.outcomes import Outcome, outcome
 from ..graft_survival import MATURE_WINDOW
-from ..measures import GRAFT_SURVIVAL, MEASURE_LABELS
 from ..next_session_model.covariates import NO_PATTERN, UNKNOWN, Covariate
 
-Direction = Literal["high", "low"]
+Side = Literal["high", "low"]
 Model = Literal["share", "grafts"]
 
 _AGE = Covariate("age_at_first_surgery_years", "number", unit=10.0)
@@ -52,13 +51,13 @@ class ComparedMeasure:
     """An outcome by which surgeons are compared.
 
     name: as in figures of comparison. unfavourable: which side is worse; the other is never flagged. model: `share`
-    (a yes or no a session, logistic) or `grafts` (growing of placed, quasi-binomial). judged: the days, in words.
-    factors: what the patient brings along, adjusted for. outcome: who counts, and when, for a share.
+    (a yes or no a session, logistic) or `grafts` (of those placed, how many did not grow, quasi-binomial). judged: the
+    days, in words. factors: what the patient brings along, adjusted for. outcome: who counts, and when, for a share.
     """
 
     name: str
     label: str
-    unfavourable: Direction
+    unfavourable: Side
     model: Model
     judged: str
     factors: tuple[Covariate, ...]
@@ -69,15 +68,6 @@ class ComparedMeasure:
         """What is counted as observed and expected."""
         return "sessions" if self.model == "share" else "grafts"
 
-    @property
-    def what(self) -> str:
-        """What an event is, in words within a sentence.
-
-        >>> COMPARED["infection"].what, COMPARED["graft_survival"].what
-        ('infection', 'growing grafts')
-        """
-        return "growing grafts" if self.model == "grafts" else self.label[:1].lower() + self.label[1:]
-
 
 def _share(name: str) -> ComparedMeasure:
     told = outcome(name)
@@ -85,6 +75,9 @@ def _share(name: str) -> ComparedMeasure:
 
 
 _FIRST, _LAST = MATURE_WINDOW
+
+GRAFTS_NOT_GROWN = "grafts_not_grown"
+"""What is left of graft survival: counted so that, as everywhere here, more is the unfavourable side."""
 
 COMPARED: Mapping[str, ComparedMeasure] = {
     measure.name: measure
@@ -95,11 +88,11 @@ COMPARED: Mapping[str, ComparedMeasure] = {
         _share("infection"),
         _share(f"numbness-{MONTH_12.name}".replace("_", "-")),
         ComparedMeasure(
-            GRAFT_SURVIVAL,
-            MEASURE_LABELS[GRAFT_SURVIVAL],
-            "low",
+            GRAFTS_NOT_GROWN,
+            "Grafts that did not grow",
+            "high",
             "grafts",
-            f"counted on days {_FIRST} to {_LAST} in marked areas of the scalp",
+            f"counted on days {_FIRST} to {_LAST}",
             _HAIR,
         ),
     )
@@ -118,6 +111,14 @@ PEER = "peer_observed_to_expected"
 EXPECTED = "expected_count"
 OVERDISPERSION = "overdispersion_factor"
 ADJUSTED_P = "false_discovery_adjusted_p"
+FACTOR_SHARE, FACTOR_MEAN, FACTOR_DIFFERENCE = "case_mix_share", "case_mix_mean", "case_mix_standardised_difference"
+C_STATISTIC, CALIBRATION_SLOPE, CALIBRATION_INTERCEPT = (
+    "case_mix_c_statistic",
+    "case_mix_calibration_slope",
+    "case_mix_calibration_intercept",
+)
+CALIBRATION_SEEN, CALIBRATION_PREDICTED = "case_mix_share_seen", "case_mix_share_predicted"
+SESSIONS_HELD, HELPED = "sessions_in_period", "sessions_with_another_operator"
 RUN_SUM, RUN_DIFFERENCE, RUN_AVERAGE = "cusum", "observed_minus_expected", "weighted_average_share"
 
 COMPARISON_LABELS: Mapping[str, str] = {
@@ -132,6 +133,16 @@ COMPARISON_LABELS: Mapping[str, str] = {
     EXPECTED: "Expected",
     OVERDISPERSION: "Spread between surgeons beyond chance, as a factor",
     ADJUSTED_P: "p after control of false discoveries across measures",
+    FACTOR_SHARE: "Share of patients' sessions with a factor",
+    FACTOR_MEAN: "Mean of a factor",
+    FACTOR_DIFFERENCE: "Standardised difference of a factor",
+    C_STATISTIC: "c-statistic of a case-mix model",
+    CALIBRATION_SLOPE: "Calibration slope of a case-mix model",
+    CALIBRATION_INTERCEPT: "Calibration intercept of a case-mix model",
+    CALIBRATION_SEEN: "Share seen in a group of like expected share",
+    CALIBRATION_PREDICTED: "Share expected in a group of like expected share",
+    SESSIONS_HELD: "Sessions",
+    HELPED: "Sessions in which somebody else than the responsible surgeon harvested or placed",
     RUN_SUM: "Cumulative sum of log likelihood ratios",
     RUN_DIFFERENCE: "Observed minus expected",
     RUN_AVERAGE: "Exponentially weighted average",

@@ -21,8 +21,9 @@ _SORTED = "from case_mix_session order by performed_on, session_key"
 def compared_sessions(registry: Registry, measure: ComparedMeasure, *, as_of: date | None = None) -> pl.DataFrame:
     """Every session here, in the order of surgery; who counts is decided by the rules of the measure's own figures.
 
-    reason: why a session is not counted, null where it is. observed, weight: 1 or 0 of 1 session, or growing of
-    placed grafts. Then surgeon, site, day, who harvested and placed, and the factors of the patient.
+    reason: why a session is not counted, null where it is. observed, weight: 1 or 0 of 1 session, or, of placed grafts,
+    those that did not grow (below 0 where more were counted than placed). Then surgeon, site, day, who harvested and
+    placed, and the factors of the patient.
     as_of: what happened later is ignored.
     """
     if measure.model == "grafts":
@@ -34,7 +35,8 @@ def compared_sessions(registry: Registry, measure: ComparedMeasure, *, as_of: da
             {**shared_texts(()), **count_texts(), "groups": "s.session_key,", "judged": "growth"},
         )
         return table.with_columns(
-            pl.col("growing").cast(pl.Float64).alias("observed"), pl.col("placed").cast(pl.Float64).alias("weight")
+            (pl.col("placed") - pl.col("growing")).cast(pl.Float64).alias("observed"),
+            pl.col("placed").cast(pl.Float64).alias("weight"),
         )
     assert measure.outcome is not None
     steps, values, columns = judging(measure.outcome)

@@ -6,8 +6,9 @@ select
   s.surgeon_code,
   s.site_code,
   s.performed_on,
-  s.harvest_by <> s.surgeon_code as harvested_by_another,
-  s.placed_by <> s.surgeon_code as placed_by_another,
+  -- given only where they differ from the responsible surgeon
+  coalesce(s.harvest_by, s.surgeon_code) as harvest_by,
+  coalesce(s.placed_by, s.surgeon_code) as placed_by,
   p.age_at_first_surgery_years,
   nullif(p.sex, 'unknown') as sex,
   nullif(p.smoking, 'unknown') as smoking,

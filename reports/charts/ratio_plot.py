@@ -169,11 +169,13 @@ def wording_of_ratio(figure: Figure) -> str:
 
 
 def two_digits(ratio: float) -> str:
-    """A ratio: two decimals below 10, one from there on.
+    """A ratio: two decimals below 10, one from there on; only 0 is written as nothing.
 
-    >>> two_digits(0.004), two_digits(1.5), two_digits(12.34), two_digits(250)
-    ('below 0.01', '1.50', '12.3', 'above 100')
+    >>> two_digits(0.0), two_digits(0.004), two_digits(1.5), two_digits(12.34), two_digits(250)
+    ('0', 'below 0.01', '1.50', '12.3', 'above 100')
     """
+    if ratio == 0:
+        return "0"
     if ratio < 0.005:
         return "below 0.01"
     return "above 100" if ratio > 100 else f"{ratio:.2f}" if ratio < 9.995 else f"{ratio:.1f}"

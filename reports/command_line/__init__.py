@@ -5,6 +5,8 @@ from __future__ import annotations
 from . import (  # noqa: F401  (each module registers its commands)
     _agreed_actions,
     _audit,
+    _benchmark,
+    _case_mix,
     _cohort,
     _consultation,
     _contact_list,
@@ -17,6 +19,7 @@ from . import (  # noqa: F401  (each module registers its commands)
     _intake_report,
     _mapping,
     _model,
+    _outlier_reviews,
     _patients,
     _pseudonymise,
     _registry,

@@ -1,0 +1,106 @@
+"""My results in the order of sessions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import date
+from typing import Any
+
+from pipelines.comparison.surveillance import ODDS_RATIO, RUN_LENGTH, Trend
+
+from ... import wording
+from ...charts.cusum_chart import (
+    cusum_chart,
+    cusum_words,
+    expected_minus_observed_chart,
+    expected_minus_observed_words,
+    moving_average_chart,
+)
+from ...charts.svg import Drawing
+from ...layout import Picture, Section
+from .._data import BenchmarkData
+from .._words import lowered
+
+_APART = 0.15
+"""Least distance between two years under an axis, as a share of it."""
+
+
+def trend(data: BenchmarkData) -> Section:
+    """Three charts a measure, and how often chance alone would raise an alarm."""
+    budget = data.practice.budget
+    return Section(
+        "trend",
+        "My trend",
+        "trend.html",
+        {
+            "blocks": [_block(one) for one in data.trends],
+            "since": wording.date_words(data.practice.trend_from),
+            "run_length": wording.whole(RUN_LENGTH),
+            "odds_ratio": f"{ODDS_RATIO:g}",
+            "budget": ""
+            if budget is None
+            else (
+                f"Over all surgeons and measures there are {wording.whole(budget.charts)} charts with "
+                f"{wording.counted(budget.cases, 'judged outcome')} in the last year. If all went as expected, about "
+                f"{budget.expected:.1f} alarms a year would come by chance."
+            ),
+            "floor": data.floor,
+        },
+    )
+
+
+def _block(told: Trend) -> dict[str, Any]:
+    measure, subject = told.measure, lowered(told.measure.label)
+    alarms = [wording.month_words(day) for day in told.alarms]
+    last = -float(told.difference.values[-1])
+    return {
+        "name": measure.label,
+        "sessions": wording.counted(len(told.days), "session"),
+        "difference": f"{abs(last):.1f} {'more' if last > 0 else 'fewer'} than expected",
+        "alarms": wording.listed(alarms),
+        "restarts": wording.listed([wording.date_words(day) for day in told.restarts]),
+        "panels": [
+            _panel(cusum_chart, told.path, told, cusum_words(told.path, subject, run_length=told.limit.run_length)),
+            _panel(
+                expected_minus_observed_chart,
+                told.difference,
+                told,
+                expected_minus_observed_words(told.difference, subject),
+            ),
+            _panel(
+                moving_average_chart,
+                told.average,
+                told,
+                f"Moving average of {subject}: at the end {wording.percent(float(told.average.observed[-1]))} "
+                f"observed, {wording.percent(float(told.average.expected[-1]))} expected.",
+            ),
+        ],
+    }
+
+
+def _panel(chart: Callable[..., Drawing], path: object, told: Trend, words: str) -> Picture:
+    """One small chart: three stand beside each other where there is room."""
+    title = _TITLES[chart]
+    name = f"{title.lower().replace(' ', '-')}-{told.measure.name}"
+    return Picture(chart(path, name, ticks=ticks(told.days), narrow=True), words, title)
+
+
+_TITLES: dict[Callable[..., Drawing], str] = {
+    cusum_chart: "Cumulative sum",
+    expected_minus_observed_chart: "Expected less observed",
+    moving_average_chart: "Moving average",
+}
+
+
+def ticks(days: Sequence[date]) -> list[tuple[int, str]]:
+    """Where each year begins, in sessions, leaving out those that would run into the one before.
+
+    >>> ticks([date(2024, 12, 1), date(2025, 1, 2), date(2025, 6, 1), date(2026, 1, 2)])
+    [(0, '2024'), (1, '2025'), (3, '2026')]
+    """
+    found: list[tuple[int, str]] = []
+    for year in sorted({day.year for day in days}):
+        place = sum(day.year < year for day in days)
+        if not found or place - found[-1][0] >= len(days) * _APART:
+            found.append((place, str(year)))
+    return found
