@@ -6,6 +6,7 @@ from . import (  # noqa: F401  (each module registers its commands)
     _agreed_actions,
     _audit,
     _benchmark,
+    _cases_needed,
     _case_mix,
     _cohort,
     _consultation,

@@ -1,0 +1,177 @@
+"""What the registry says now of a measure, and how fast and how completely it counts: the ground of every plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from registry.durations import years
+from registry.errors import GraftledgerError, nearest
+from registry.milestones import MATURE_COUNT_TO
+from registry.store import Registry
+
+from .._queries import SESSION_HERE, kept, rows
+from ..complications import CONTACT_ANSWERS, LATEST_CLOSE, answer_columns, complications
+from ..estimators.clustered_ratio import RatioSums
+from ..estimators.clustered_share import clustered_share
+from ..figure import Figure
+from ..graft_survival import graft_survival
+from ..groups import Chosen, shared_texts, shared_values
+from ..measures import (
+    GRAFT_SURVIVAL,
+    NEXT_SESSION_WITH_DEATH,
+    PRESENT_MEASURES,
+    WINDOW_MEASURES,
+    PresentMeasure,
+    WindowMeasure,
+)
+from ..next_session import next_session_causes
+
+NEXT_SESSION = "next_session"
+_MEASURES: tuple[WindowMeasure | PresentMeasure, ...] = (*WINDOW_MEASURES, *PRESENT_MEASURES)
+SHARES = {measure.name: measure for measure in _MEASURES}
+PLANNED = (*SHARES, GRAFT_SURVIVAL, NEXT_SESSION)
+"""What can be planned."""
+
+PACE_YEARS = 3
+FOLLOW_UP_DAYS = years(5)
+"""Of a next session, where nothing else is asked."""
+
+_LOST = ("died", "operated_again", "not_reached", "missed_visit", "item_empty", "not_counted")
+"""Reasons for which a case that was begun with is not counted in the end; the others are of cases never to be asked,
+or too young."""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """base: the registry's own figure. design_effect: 1 or more. share_counted: of the cases begun with, above 0.
+    counted_a_year: at the pace of the last years; None where that cannot be read. wait_days: until a case is counted.
+    """
+
+    base: Figure
+    design_effect: float
+    share_counted: float
+    counted_a_year: float | None
+    wait_days: int
+
+    @property
+    def estimate(self) -> float:
+        """Raises: GraftledgerError where it rests on too few."""
+        if self.base.estimate is None or {"too_few", "beyond_follow_up"} & set(self.base.flags):
+            raise GraftledgerError("The registry has too few cases of this to plan with. Choose another time, or wait.")
+        return self.base.estimate
+
+
+def seen_now(registry: Registry, measure: str, chosen: Chosen, at_days: int | None = None) -> Seen:
+    """What planning needs of a measure.
+
+    measure: of PLANNED. at_days: the milestone of a measure that has several; the follow-up of a next session.
+    Raises: GraftledgerError for another measure, or a time at which it is not told.
+    """
+    if measure not in PLANNED:
+        raise GraftledgerError(f"'{measure}' cannot be planned. {nearest(measure, list(PLANNED))}")
+    if measure == NEXT_SESSION:
+        return _next_session(registry, chosen, at_days or FOLLOW_UP_DAYS)
+    if measure == GRAFT_SURVIVAL:
+        base = _yield(registry, chosen)
+        pace = _pace(registry, _yield(registry, _recent(registry, chosen, MATURE_COUNT_TO)).n_clusters, MATURE_COUNT_TO)
+        return Seen(base, 1.0, _share_counted(base), pace, MATURE_COUNT_TO)
+    base = _share(registry, measure, chosen, at_days)
+    wait = _closes(measure, base.at)
+    pace = _pace(registry, _share(registry, measure, _recent(registry, chosen, wait), base.at).n, wait)
+    return Seen(base, _design_effect(registry, base, chosen), _share_counted(base), pace, wait)
+
+
+def _share(registry: Registry, measure: str, chosen: Chosen, at_days: int | None) -> Figure:
+    found = [figure for figure in complications(registry, chosen=chosen) if figure.measure == measure]
+    times = [figure.at for figure in found if figure.at is not None]
+    if not times:
+        return found[0]
+    wanted = times[-1] if at_days is None else at_days
+    if wanted not in times:
+        days = " or ".join(f"{day}d" for day in times)
+        raise GraftledgerError(f"{measure} is told at {days} only. Give one of these with --at.")
+    return found[times.index(wanted)]
+
+
+def _yield(registry: Registry, chosen: Chosen) -> Figure:
+    return next(figure for figure in graft_survival(registry, chosen=chosen) if figure.measure == GRAFT_SURVIVAL)
+
+
+def _next_session(registry: Registry, chosen: Chosen, at_days: int) -> Seen:
+    """Of sessions here nobody is lost before the records end, so a share of them is all that time takes."""
+    measure = NEXT_SESSION_WITH_DEATH.measure
+    base = next(
+        figure
+        for figure in next_session_causes(registry, at_days=[at_days], chosen=chosen)
+        if figure.measure == measure
+    )
+    recent = next_session_causes(registry, at_days=[at_days], chosen=_recent(registry, chosen, 0))
+    return Seen(base, 1.0, 1.0, _pace(registry, recent[0].n, 0), at_days)
+
+
+def _closes(measure: str, at_days: int | None) -> int:
+    """The day after which a session is counted, or not."""
+    of = SHARES[measure]
+    if isinstance(of, WindowMeasure):
+        return of.closes
+    return next(milestone.closes for milestone in of.milestones if milestone.due == at_days)
+
+
+def _share_counted(base: Figure) -> float:
+    lost = sum(base.not_counted.get(reason, 0) for reason in _LOST)
+    counted = base.n if base.n_unit == "sessions" else base.n_clusters or 0
+    return counted / (counted + lost) if counted else 1.0
+
+
+def _design_effect(registry: Registry, base: Figure, chosen: Chosen) -> float:
+    """Of sessions within patients, as if all of a patient's sessions were in one group; 1 without an event."""
+    measure = SHARES[base.measure]
+    values, texts = shared_values(registry.settings, None, chosen), shared_texts((), chosen)
+    if isinstance(measure, WindowMeasure):
+        steps: tuple[str, ...] = ("chain", "onset", "window_judged")
+        days: Mapping[str, object] = {"window": measure.window, "closes": measure.closes, "kind": measure.kind}
+    else:
+        milestone = next(milestone for milestone in measure.milestones if milestone.due == base.at)
+        steps = ("present_judged",)
+        days = {"due": milestone.due, "opens": milestone.opens, "closes": milestone.closes}
+    with (
+        kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
+        kept(
+            registry,
+            "contact_day",
+            ("contact_day",),
+            {"latest_close": LATEST_CLOSE},
+            {"contact_answers": CONTACT_ANSWERS},
+        ),
+    ):
+        sums = RatioSums(
+            *rows(
+                registry,
+                (*steps, "planned_cluster"),
+                "from planned_cluster",
+                dict(days),
+                {**texts, **answer_columns(measure), "judged": steps[-1]},
+            ).row(0)
+        )
+    return clustered_share(sums).design_effect if 0 < sums.sum_y < sums.sum_x else 1.0
+
+
+def _recent(registry: Registry, chosen: Chosen, wait_days: int) -> Chosen:
+    """Of the chosen, those operated on in the last years that are old enough to be counted."""
+    if registry.data_date is None:
+        return chosen
+    until = registry.data_date - timedelta(days=wait_days)
+    return replace(chosen, since=until - timedelta(days=years(PACE_YEARS)), until=until)
+
+
+def _pace(registry: Registry, counted: int | None, wait_days: int) -> float | None:
+    """Cases counted in a year, of those operated on in the last years; in fewer where the registry is younger."""
+    if registry.data_date is None or not counted:
+        return None
+    until = registry.data_date - timedelta(days=wait_days)
+    first = registry.connection.execute(
+        "select min(performed_on) from session where performed_on >= ?", [until - timedelta(days=years(PACE_YEARS))]
+    ).fetchall()[0][0]
+    return counted / max((until - first).days, 1) * 365.25 if first and first <= until else None
