@@ -70,7 +70,7 @@ def calibration(observed: Floats, weight: Floats, predicted: Floats, cluster: In
             slope, error = float(grafts.coefficients[1]), float(np.sqrt(grafts.covariance[1, 1]))
             share, seen = float(weight @ predicted / weight.sum()), float(observed.sum() / weight.sum())
             intercept = float(np.log(seen / (1 - seen)) - np.log(share / (1 - share)))
-    except ModelError:
+    except (ModelError, np.linalg.LinAlgError):
         return Calibration(c_statistic, None, None, None, groups)
     return Calibration(c_statistic, slope, error, intercept, groups)
 

@@ -30,6 +30,8 @@ FOLDS = 10
 LEAST_GRAFT_PATIENTS = 40
 """Fewer patients with counts, and no factor is adjusted for (common practice, no source)."""
 
+_NO_FIT = (ModelError, np.linalg.LinAlgError)
+
 Method = Literal["logistic", "firth", "quasi_binomial", "no_factors"]
 
 
@@ -117,8 +119,13 @@ def predicted(fit: CaseMixFit, rows: pl.DataFrame, factors: Sequence[Factor]) ->
 
 
 def _checked(rows: pl.DataFrame, measure: ComparedMeasure, factors: Sequence[Factor]) -> Calibration | None:
-    """How well the model foretells sessions of patients whom it was not fitted to: ten parts by patient."""
-    if not factors:
+    """How well the model foretells sessions of patients whom it was not fitted to: ten parts by patient.
+
+    Each part is judged by the coefficients of the others, but at the level of the model of all: a part with many events
+    leaves few to the others, so that with levels of their own expected shares would go against what was seen.
+    """
+    whole = _fit(rows, measure, factors) if factors else None
+    if whole is None or whole.method == "no_factors":
         return None
     fold = rows["draw"].to_numpy() % FOLDS
     parts = []
@@ -128,7 +135,8 @@ def _checked(rows: pl.DataFrame, measure: ComparedMeasure, factors: Sequence[Fac
         if fit is None or fit.method == "no_factors":
             return None
         if len(part):
-            parts.append((part, predicted(fit, part, factors)))
+            own, all_of = (_log_odds(predicted(one, part, factors)) for one in (fit, whole))
+            parts.append((part, risk(own - own.mean() + all_of.mean())))
     seen = pl.concat([part for part, _ in parts])
     return calibration(
         _numbers(seen, "observed"),
@@ -137,6 +145,10 @@ def _checked(rows: pl.DataFrame, measure: ComparedMeasure, factors: Sequence[Fac
         _patients(seen),
         yes_or_no=measure.model == "share",
     )
+
+
+def _log_odds(share: Floats) -> Floats:
+    return np.asarray(np.log(share / (1 - share)))
 
 
 def _most_columns(rows: pl.DataFrame, measure: ComparedMeasure) -> int:
@@ -162,7 +174,7 @@ def _fit(rows: pl.DataFrame, measure: ComparedMeasure, factors: Sequence[Factor]
             method, inner = _with_factors(
                 measure, x[:, told], tuple(names[place] for place in told), observed, weight, cluster
             )
-        except ModelError:  # columns that tell the same, or no end to the search
+        except _NO_FIT:  # columns that tell the same, or no end to the search
             pass
         else:
             coefficients = np.zeros(len(names) + 1)
@@ -174,7 +186,7 @@ def _fit(rows: pl.DataFrame, measure: ComparedMeasure, factors: Sequence[Factor]
 def _with_factors(
     measure: ComparedMeasure, x: Floats, names: tuple[str, ...], observed: Floats, weight: Floats, cluster: Ints
 ) -> tuple[Method, Floats]:
-    """The method and its coefficients. Raises: ModelError."""
+    """The method and its coefficients. Raises: ModelError, LinAlgError."""
     if measure.model == "grafts":
         # counts above what was placed make fewer than none that did not grow: the other way round they may stand
         grown = fit_quasi_binomial(np.column_stack([np.ones(len(x)), x]), weight - observed, weight, cluster)
@@ -184,7 +196,7 @@ def _with_factors(
     if rarer >= EVENTS_A_COLUMN * x.shape[1]:
         try:
             return "logistic", fit_logistic(observations).coefficients
-        except ModelError:  # a group with events alone, or none: penalised, it has an estimate
+        except _NO_FIT:  # a group with events alone, or none: penalised, it has an estimate
             pass
     penalised = fit_firth(observations)
     return "firth", np.r_[penalised.risk_intercept, penalised.slopes]

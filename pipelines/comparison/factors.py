@@ -99,10 +99,15 @@ def _levels(rows: pl.DataFrame, covariate: Covariate, smallest: int) -> Factor |
     tallies = {name: (n, 0) for name, n in counts.items()}
     present = [name for name in (*covariate.levels, NOT_KNOWN) if name in counts]
     groups = pooled_levels(present, tallies, covariate.families, smallest, least_events=0)
-    if len(groups) < 2:
+    # what is too small even so counts with the largest group: a column of a few sessions has no estimate
+    largest = max(groups, key=lambda group: sum(counts[name] for name in group), default=[])
+    rest = [group for group in groups if group is not largest and sum(counts[name] for name in group) < smallest]
+    ordered = [
+        [*largest, *(name for group in rest for name in group)],
+        *(group for group in groups if group is not largest and group not in rest),
+    ]
+    if len(ordered) < 2:
         return None
-    largest = max(groups, key=lambda group: sum(counts[name] for name in group))
-    ordered = [largest, *(group for group in groups if group is not largest)]
     names = tuple("+".join(group) for group in ordered)
     return Factor(covariate.name, names, {one: "+".join(group) for group in ordered for one in group})
 

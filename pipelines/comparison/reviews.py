@@ -229,6 +229,7 @@ def _checked_words(registry: Registry, words: str) -> str:
     import polars as pl
 
     from ..identifiers.classify import classified
+    from ..identifiers.names import has_given_name
 
     text = " ".join(words.split())
     faults = []
@@ -240,6 +241,8 @@ def _checked_words(registry: Registry, words: str) -> str:
         faults.append(
             Fault(f"the reply looks as if it held {kind.value}.", mend="Leave out names, numbers and dates of people.")
         )
+    elif has_given_name(text):
+        faults.append(Fault("the reply looks as if it held a person's name.", mend="Say it without the name."))
     if _DAY.search(text):
         faults.append(Fault("the reply looks as if it held a day.", mend="Leave out days and numbers of people."))
     if _holds_a_key(registry, text):
