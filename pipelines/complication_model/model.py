@@ -19,7 +19,6 @@ from ..next_session_model.preparing import prepared
 from ..regression.errors import ModelError
 from ..regression.firth import fit_firth, pooled_firth_limits
 from ..regression.logistic import LogisticFit, fit_logistic
-from ..regression.observations import clustered_covariance
 from ..regression.risk_difference import firth_difference_limits, risk_difference
 from ..regression.spells import Floats
 from .covariates import COVARIATES, SITE, with_sites
@@ -205,8 +204,7 @@ def _share(chosen: Outcome, taken: ModelSessions, level: float) -> Figure:
 def _error_ratio(found: Analysis, level: float) -> Figure:
     """By how much errors by patient are above those by session, at most, over the columns shown."""
     fit: LogisticFit = found.fits[0]
-    by_patient = np.diag(clustered_covariance(fit.influence, found.sets[0].cluster))[1:]
-    ratio = np.sqrt(by_patient / np.diag(fit.model_covariance)[1:])
+    ratio = np.sqrt(np.diag(fit.slope_covariance) / np.diag(fit.model_covariance)[1:])
     shown = [place for name, places in found.places.items() if name != SITE for place in places]
     return Figure(
         ERROR_RATIO,

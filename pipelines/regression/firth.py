@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from .errors import ModelError
+from .few_patients import bias_reduced_scores
 from .logistic import LogisticFit, log_likelihood, refuse_one_outcome, risk, weighted_square
 from .observations import Observations
 from .pooling import pooled
@@ -28,13 +29,16 @@ def fit_firth(observations: Observations) -> LogisticFit:
 
     Removes the first-order bias of odds ratios and keeps them finite where a group has no events. Predicted risks are
     then pulled towards a half, so they are taken with an intercept fitted anew (FLIC), which makes their mean the
-    share seen. Errors and limits are those of the penalised likelihood: they take observations as independent, since
-    sums over patients are too small where events are few. Misleads where many patients have several observations:
-    with three each that lean strongly together, 95% limits of a patient's covariate held the truth 91-94% of the time
-    (simulated; compare `covariance` with the sandwich of `influence`).
+    share seen. Errors and limits are those of the penalised likelihood where each patient has one observation. Where
+    some have several, `covariance` is wider, never narrower, by what the bias-reduced errors by patient
+    (`bias_reduced_scores`) have beyond those of the likelihood, a factor for each coefficient; the profile is widened
+    by the same factor, and read by Student's t on patients - 1. Never narrower, and the t, are an own choice. With
+    three observations each that lean together, 20 to 45 events of 100 or 200 patients, 95% limits held the truth 93-97%
+    of the time (simulated; 85-94% without).
     Raises: ModelError where there is no event, nobody without, or the search finds no end.
     Source: Firth 1993, Biometrika 80:27-38; Heinze & Schemper 2002, Stat Med 21:2409-2419; intercept: Puhr, Heinze,
-    Nold, Lusa & Geroldinger 2017, Stat Med 36:2302-2317.
+    Nold, Lusa & Geroldinger 2017, Stat Med 36:2302-2317; a profile scaled for clusters: Chandler & Bate 2007,
+    Biometrika 94:167-183 (recalled).
     """
     refuse_one_outcome(observations)
     beta, value = penalised_search(observations, np.zeros(len(observations.names) + 1))
@@ -47,7 +51,7 @@ def fit_firth(observations: Observations) -> LogisticFit:
         observations.names,
         beta,
         covariance,
-        covariance,
+        _widened(observations, covariance, share, residual),
         x * residual[:, None] @ covariance,
         value,
         risk(intercept + observations.x @ beta[1:]),
@@ -91,6 +95,16 @@ def penalised_search(
     raise ModelError("no finite best value was found")
 
 
+def _widened(observations: Observations, covariance: Floats, share: Floats, residual: Floats) -> Floats:
+    """The covariance, wider by what sessions of one patient that go together cost."""
+    if observations.clusters == observations.size:
+        return covariance
+    scores = bias_reduced_scores(observations.design(), share * (1 - share), residual, observations.cluster)
+    by_patient = np.square(scores @ covariance).sum(axis=0)
+    wider = np.sqrt(np.maximum(by_patient / np.diag(covariance), 1.0))
+    return np.asarray(covariance * np.outer(wider, wider))
+
+
 def firth_limits(observations: Observations, fit: LogisticFit, level: float = 0.95) -> tuple[Floats, Floats]:
     """Limits (p,) of the log odds ratios by the profile of the penalised likelihood.
 
@@ -114,16 +128,18 @@ def pooled_firth_limits(
     Source: Heinze, Ploner & Beyea 2013, Stat Med 32:5062-5076.
     """
     from scipy.optimize import brentq
-    from scipy.stats import norm
+    from scipy.stats import norm, t
 
     tail = (1 - level) / 2
+    together = sets[0].clusters < sets[0].size
+    freedom = sets[0].clusters - 1 if together else np.inf  # without end: the normal distribution
     columns = range(len(fits[0].names)) if columns is None else columns
     limits = np.zeros((2, len(columns)))
     for number, column in enumerate(columns):
         profiles = [_Profile(observations, fit, column + 1) for observations, fit in zip(sets, fits, strict=True)]
 
         def excess(theta: float, goal: float, profiles: list[_Profile] = profiles) -> float:
-            reached = float(np.mean(norm.cdf([profile.root(theta) for profile in profiles])))
+            reached = float(np.mean(t.cdf([profile.root(theta) for profile in profiles], freedom)))
             return float(norm.ppf(min(max(reached, 1e-300), 1 - 1e-16)) - norm.ppf(goal))
 
         middle = float(np.mean([fit.coefficients[column + 1] for fit in fits]))
@@ -155,13 +171,15 @@ def _few_sets(fits: Sequence[LogisticFit], level: float) -> Floats:
 
 
 class _Profile:
-    """The signed root of twice the loss of penalised likelihood where one coefficient is held at a value."""
+    """The signed root of twice the loss of penalised likelihood where one coefficient is held at a value, over what
+    sessions of one patient widen its error."""
 
     def __init__(self, observations: Observations, fit: LogisticFit, place: int) -> None:
         self._observations, self._fit, self._place = observations, fit, place
         self._last = fit.coefficients
         # the way the others go when this one is moved, to start near the end
         self._way = fit.model_covariance[:, place] / fit.model_covariance[place, place]
+        self._wider = float(np.sqrt(fit.covariance[place, place] / fit.model_covariance[place, place]))
 
     def root(self, theta: float) -> float:
         best = float(self._fit.coefficients[self._place])
@@ -169,7 +187,7 @@ class _Profile:
         start[self._place] = theta
         self._last, value = penalised_search(self._observations, start, self._place, _PROFILE_GAIN)
         loss = max(self._fit.log_likelihood - value, 0.0)
-        return float(np.sign(theta - best) * np.sqrt(2 * loss))
+        return float(np.sign(theta - best) * np.sqrt(2 * loss) / self._wider)
 
 
 def _penalised(x: Floats, y: Floats, beta: Floats) -> tuple[float, Floats, Floats]:

@@ -21,7 +21,7 @@ class LogisticFit:
     """A fitted model. Arrays of k = p + 1 begin with the intercept.
 
     coefficients: (k,) log odds ratios per unit. model_covariance: (k, k), as if observations were independent.
-    covariance: (k, k), the one to use: clustered by patient, or of the penalised likelihood for a Firth fit.
+    covariance: (k, k), the one to use: by patient; of a Firth fit that of the penalised likelihood, widened by patient.
     influence: (n, k) how far each observation pulls each coefficient. log_likelihood: penalised for a Firth fit.
     predicted: (n,) risk of each observation; with the intercept that makes their mean the share seen.
     risk_intercept: that intercept. firth: whether the likelihood was penalised.

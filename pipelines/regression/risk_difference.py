@@ -32,7 +32,7 @@ def risk_difference(observations: Observations, fit: LogisticFit, with_it: Float
     """Mean risk if all had the columns `with_it`, less the mean risk if all had `without`, other columns as they are.
 
     Errors by the delta method: those of the coefficients, and that the people are a sample. For a Firth fit risks have
-    the refitted intercept, and errors are those of the penalised likelihood: take `firth_difference_limits` then, for
+    the refitted intercept, and errors are those of `fit_firth`: take `firth_difference_limits` then, for
     limits this near to a risk of 0 are skew.
     with_it, without: (n, p) the covariates of every observation under the two readings.
     Source: Lane & Nelder 1982, Biometrics 38:613-621 (standardisation); delta method as in any text.
@@ -44,8 +44,10 @@ def risk_difference(observations: Observations, fit: LogisticFit, with_it: Float
         (slope_one - slope_other).mean(), (with_it * slope_one[:, None] - without * slope_other[:, None]).mean(axis=0)
     ]
     sampled = (difference - difference.mean()) / observations.size
+    _, place = np.unique(observations.cluster, return_inverse=True)
+    of_people = float(np.square(np.bincount(place, sampled)).sum())
     if fit.firth:
-        variance = gradient @ fit.covariance @ gradient + float(sampled @ sampled)
+        variance = gradient @ fit.covariance @ gradient + of_people
     else:
         pull = fit.influence @ gradient + sampled
         variance = float(clustered_covariance(pull[:, None], observations.cluster)[0, 0])
@@ -55,7 +57,7 @@ def risk_difference(observations: Observations, fit: LogisticFit, with_it: Float
         gradient,
         float(one.mean()),
         float(other.mean()),
-        float(sampled @ sampled),
+        of_people,
     )
 
 

@@ -29,9 +29,7 @@ def checks(data: SessionModelData) -> Section | None:
         "checks.html",
         {
             "kind": data.kind.name,
-            "firth": data.model.firth,
             "errors": f"{errors[0]:.2f}" if errors else "",
-            "wider": bool(errors) and errors[0] > 1.1,
             "tested": bool(tests),
             "changing": wording.listed(changing),
             "table": Table(

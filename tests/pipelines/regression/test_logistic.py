@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from pipelines.regression.errors import ModelError
+from pipelines.regression.few_patients import bias_reduced_scores
 from pipelines.regression.firth import firth_limits, fit_firth, pooled_firth_limits
 from pipelines.regression.logistic import fit_logistic
 from pipelines.regression.observations import Observations
@@ -67,6 +68,37 @@ def test_other_software_statsmodels() -> None:
     groups, (n, k) = seen.clusters, seen.design().shape
     factor = groups / (groups - 1) * (n - 1) / (n - k)
     np.testing.assert_allclose(fit.covariance, gee.cov_params() * factor, rtol=1e-5, atol=1e-9)
+
+
+def test_other_software_bias_reduced_errors() -> None:
+    """Other software: statsmodels GEE with independence, cov_type bias_reduced, patients of one to many sessions."""
+    import statsmodels.api as sm
+
+    seen = cgd()
+    fit = fit_logistic(seen)
+    x, share = seen.design(), fit.predicted
+    weight = share * (1 - share)
+    scores = bias_reduced_scores(x, weight, seen.outcome - share, seen.cluster)
+    inverse = np.linalg.inv((x * weight[:, None]).T @ x)
+    gee = sm.GEE(seen.outcome, x, groups=seen.cluster, family=sm.families.Binomial()).fit(
+        cov_type="bias_reduced", ctol=1e-10
+    )
+    np.testing.assert_allclose(inverse @ scores.T @ scores @ inverse, gee.cov_params(), rtol=1e-5, atol=1e-9)
+
+
+def test_sessions_of_a_patient_widen_the_limits_of_a_penalised_fit() -> None:
+    """By hand: each observation twice tells no more than once, by patient; and one a patient leaves all as it is."""
+    random = np.random.default_rng(11)
+    x = random.normal(size=(120, 1))
+    y = (random.random(120) < 0.15).astype(float)
+    once = Observations(x, ("a",), y, np.arange(120))
+    twice = Observations(np.repeat(x, 2, axis=0), ("a",), np.repeat(y, 2), np.repeat(np.arange(120), 2))
+    alone, doubled = fit_firth(once), fit_firth(twice)
+    np.testing.assert_array_equal(alone.covariance, alone.model_covariance)
+    wider = np.diag(doubled.covariance) / np.diag(doubled.model_covariance)
+    assert (wider > 1.5).all()  # near 2
+    widths = [float(np.ptp(np.ravel(firth_limits(seen, fit)))) for seen, fit in ((once, alone), (twice, doubled))]
+    assert widths[1] == pytest.approx(widths[0], rel=0.15)
 
 
 def test_by_hand_two_groups() -> None:

@@ -85,6 +85,26 @@ def test_sessions_of_one_patient_are_taken_together() -> None:
     assert np.mean(difference_covered) == pytest.approx(0.95, abs=ALLOWED)
 
 
+@pytest.mark.parametrize(("patients", "intercept", "spread"), [(200, -4.5, 2.5), (100, -3.5, 1.5)])
+def test_rare_events_firth_by_patient(patients: int, intercept: float, spread: float) -> None:
+    """Three sessions a patient with a shared leaning, about 20 or 40 events, covariates of the patient without effect:
+    limits cover; errors of the likelihood alone cover less."""
+    covered, naive = [], []
+    for number in range(REPLICATES):
+        random = np.random.default_rng([84, patients, number])
+        cluster = np.repeat(np.arange(patients), 3)
+        x = covariates(random, patients)[cluster]
+        y = (random.random(len(x)) < risk(intercept + random.normal(0, spread, patients)[cluster])).astype(float)
+        seen = Observations(x, ("a", "b"), y, cluster)
+        fit = fit_firth(seen)
+        lower, upper = firth_limits(seen, fit)
+        covered.append((lower < 0) & (upper > 0))
+        naive.append(np.abs(fit.slopes) < 1.96 * np.sqrt(np.diag(fit.model_covariance)[1:]))
+    assert 0.93 <= np.mean(covered) <= 0.97, np.mean(covered, axis=0)
+    assert (np.abs(np.mean(covered, axis=0) - 0.95) < ALLOWED).all(), np.mean(covered, axis=0)
+    assert np.mean(naive) < np.mean(covered) - 0.01, np.mean(naive)
+
+
 def test_rare_events_firth_with_gaps_filled_in() -> None:
     """500 people, about 30 events, a quarter of a covariate missing, more often where the other is high: limits joined
     over three sets cover, and so do those of the difference. 200 replicates: within 3.5 x 1.5 points."""
