@@ -1,6 +1,6 @@
 """What a practice tells its patients, held against its own records."""
 
-from .judging import LEVEL, Judgement, Verdict, cases_needed, judge, judge_all
+from .judging import LEVEL, Judgement, Verdict, cases_needed, judge, judge_all, judge_over_years
 from .statements import FILE, Statement, load_statements, starter_text
 
 __all__ = [
@@ -12,6 +12,7 @@ __all__ = [
     "cases_needed",
     "judge",
     "judge_all",
+    "judge_over_years",
     "load_statements",
     "starter_text",
 ]

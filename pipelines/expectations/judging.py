@@ -138,6 +138,29 @@ def judge_all(
     return tuple(found)
 
 
+def judge_over_years(
+    registry: Registry, statements: Sequence[Statement], count: int, *, chosen: Chosen = EVERYBODY
+) -> dict[date, tuple[Judgement, ...]]:
+    """Every statement as it stood a year ago, two years ago and so on, the earliest first and today's last.
+
+    Earlier days see today's records cut at that day, later corrections included; what was known then is shown by
+    opening the registry as of an earlier intake. Where no verdict changes but the interval narrows, that is time at
+    work; a changed verdict may also be chance, since each look has its own 5 %.
+    count: years to look back, 0 or more. Returns nothing while no site has declared its records complete.
+    """
+    if registry.data_date is None:
+        return {}
+    days = [_years_before(registry.data_date, back) for back in range(count, -1, -1)]
+    return {day: judge_all(registry, statements, chosen=chosen, as_of=day) for day in days}
+
+
+def _years_before(day: date, years: int) -> date:
+    try:
+        return day.replace(year=day.year - years)
+    except ValueError:  # 29 February
+        return day.replace(year=day.year - years, day=28)
+
+
 def _at(statement: Statement, figure: Figure) -> bool:
     """Whether a figure is of the statement's time; a milestone is told on its due day."""
     assert statement.at_days is not None

@@ -8,7 +8,10 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
+from pipelines.expectations import judge_all, judge_over_years, load_statements
+from registry.store import open_registry
 from reports.command_line import app
+from reports.expectations_table import expectations_table
 from tests.small_registry import on, small_registry
 
 
@@ -61,6 +64,30 @@ def test_the_starter_list_can_be_copied(folder: Path, tmp_path: Path) -> None:
     assert run(folder, "--file", str(copy)).exit_code == 0
 
 
+def test_how_it_stood_in_earlier_years(folder: Path) -> None:
+    """*By hand*: on the day of surgery nobody was seen yet, a year later all were."""
+    lines = run(folder, "--over-years", "10").stdout.splitlines()
+    assert any(line.startswith("    2010-01-01: cannot tell yet, 0 sessions, too few.") for line in lines)
+    assert sum(line.startswith("    2011-01-01: cannot tell yet, 2.0% (0.7% to 5.9%)") for line in lines) == 1
+    rows = json.loads(run(folder, "--over-years", "1", "--format", "json").stdout)["expectations"]
+    assert [row.get("as_of") for row in rows if row["name"] == "bruised_eyes_are_rare"] == [None, "2019-01-01"]
+
+
+def test_a_table_tells_which_verdicts_changed(folder: Path) -> None:
+    statements = load_statements(None)
+    with open_registry(folder) as registry:
+        then, now = judge_over_years(registry, statements, 10)[on(0)], judge_all(registry, statements)
+    table = expectations_table(now, then, own=False, day=on(0))
+    bruised = next(row for row in table.rows if "bruised" in row.head)
+    assert [cell.text for cell in bruised.cells] == [
+        "Cannot tell yet",
+        "2.0% (0.7% to 5.9%) of 100 sessions",
+        "The same",
+    ]
+    assert table.heads[-1] == "On 1 January 2010"
+    assert "common practice, no source" in table.notes[0]
+
+
 def test_by_surgeon_it_is_no_verdict_on_anybody(folder: Path) -> None:
     result = run(folder, "--by", "surgeon_code")
     assert "not a verdict" in " ".join(result.stderr.split())
@@ -68,7 +95,12 @@ def test_by_surgeon_it_is_no_verdict_on_anybody(folder: Path) -> None:
 
 @pytest.mark.parametrize(
     ("arguments", "message"),
-    [(["--file", "none.toml"], "cannot be read"), (["--by", "surgeon"], "Did you mean surgeon_code")],
+    [
+        (["--file", "none.toml"], "cannot be read"),
+        (["--by", "surgeon"], "Did you mean surgeon_code"),
+        (["--over-years", "2", "--by", "technique"], "neither with --by"),
+        (["--over-years", "-1"], "takes 0 to"),
+    ],
 )
 def test_refusals(folder: Path, arguments: list[str], message: str) -> None:
     result = run(folder, *arguments)
