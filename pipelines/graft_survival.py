@@ -7,9 +7,8 @@ from datetime import date
 from typing import Any
 
 from registry.definition.codes import SCALP_ZONES
-from registry.durations import months, years
-from registry.errors import GraftledgerError
-from registry.milestones import MATURE_COUNT_FROM, MATURE_COUNT_TO
+from registry.durations import years
+from registry.milestones import check_mature_window
 from registry.store import Registry
 
 from ._queries import SESSION_HERE, rows
@@ -26,22 +25,18 @@ _SUMS = {False: {GRAFT_SURVIVAL: _AS_COUNTED, GRAFT_SURVIVAL_CAPPED: _CAPPED}}
 _SUMS[True] = {HAIR_SURVIVAL: _AS_COUNTED, HAIR_SURVIVAL_CAPPED: _CAPPED}
 CAPPED_MEASURES = (GRAFT_SURVIVAL_CAPPED, HAIR_SURVIVAL_CAPPED)
 
-MATURE_WINDOW = (MATURE_COUNT_FROM, MATURE_COUNT_TO)
-EARLIEST_MATURE = months(2)
-"""Before it grafts rest, so that a count says nothing of the result (common practice, no source)."""
-
 
 def graft_survival(
     registry: Registry,
     *,
     by: Sequence[str] = (),
     by_hairs: bool = False,
-    window: tuple[int, int] = MATURE_WINDOW,
+    window: tuple[int, int] | None = None,
     chosen: Chosen = EVERYBODY,
     as_of: date | None = None,
     level: float = 0.95,
 ) -> tuple[Figure, ...]:
-    """Share of placed grafts that grow, counted 10 to 18 months after the session in marked areas of the scalp.
+    """Share of placed grafts that grow, counted when mature in marked areas of the scalp.
 
     Estimator: growing grafts / placed grafts, both summed over areas, with limits that take the patient as the unit
     (`clustered_ratio`). Of several counts of one area the nearest to a year is taken, and of several readings the
@@ -56,8 +51,9 @@ def graft_survival(
     Between surgeons or sites: small numbers and another case-mix, not a verdict.
 
     by: names of at most two fields. by_hairs: hairs instead of grafts (measures hair_survival, hair_survival_capped).
-    window: first and last day after the session of a mature count. chosen: whose sessions are looked at
-    (`groups.choose`). as_of: what happened later is ignored. level: above 0, below 1.
+    window: first and last day after the session of a mature count; that of the settings (10 to 18 months unless set
+    otherwise) if left out. chosen: whose sessions are looked at (`groups.choose`). as_of: what happened later is
+    ignored. level: above 0, below 1.
     Returns figures by measure, then group: n areas in n_clusters patients, at_risk the grafts (hairs) placed in them;
     not_counted is in sessions: those without a mature count, by reason.
     Raises: GraftledgerError for an unknown field or a window that begins before month 2 or ends before it begins.
@@ -68,7 +64,7 @@ def graft_survival(
         registry,
         _STEPS,
         "from growth_sum order by all",
-        {**shared_values(registry.settings, as_of, chosen), **count_values(window)},
+        {**shared_values(registry.settings, as_of, chosen), **count_values(window or registry.settings.mature_window)},
         {**shared_texts(fields, chosen), **count_texts(by_hairs=by_hairs)},
     )
     by_group: dict[tuple[str, ...], dict[str | None, Mapping[str, Any]]] = {}
@@ -86,19 +82,13 @@ def graft_survival(
     return tuple(figures)
 
 
-def count_values(window: tuple[int, int] = MATURE_WINDOW) -> dict[str, Any]:
+def count_values(window: tuple[int, int]) -> dict[str, Any]:
     """What the steps that read counts bind.
 
     Raises: GraftledgerError for a window that begins before month 2 or ends before it begins.
     """
+    check_mature_window(window)
     first, last = window
-    if first < EARLIEST_MATURE:
-        raise GraftledgerError(
-            f"A count on day {first} is no mature count: grafts rest until month 2. Let the window begin on day "
-            f"{EARLIEST_MATURE} or later."
-        )
-    if last < first:
-        raise GraftledgerError("The window of mature counts ends before it begins. Give the earlier time first.")
     return {
         "scalp_zones": list(SCALP_ZONES),
         "mature_from": first,

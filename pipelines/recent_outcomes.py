@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import groupby
 
-from registry.milestones import MATURE_COUNT_TO
 from registry.store import Registry
 
 from ._queries import SESSION_HERE, kept, rows
@@ -63,7 +62,7 @@ def recent_outcomes(
     for closes, group in groupby(sorted(items, key=lambda item: item.closes), key=lambda item: item.closes):
         operated = tuple(span.earlier(closes) for span in spans)
         outcomes += _judged(registry, list(group), operated, as_of, level)
-    operated = tuple(span.earlier(MATURE_COUNT_TO) for span in spans)
+    operated = tuple(span.earlier(registry.settings.mature_window[1]) for span in spans)
     grafts = [
         next(
             figure

@@ -15,6 +15,7 @@ from .definition import ELSEWHERE
 from .definition._field import SETTINGS_CODE_PATTERN
 from .durations import parse_time
 from .errors import Fault, GraftledgerError, nearest
+from .milestones import MATURE_COUNT_FROM, MATURE_COUNT_TO, parse_mature_window
 
 SETTINGS_FILE = "settings.toml"
 DEFAULT_AGE_EDGES = (25, 35, 45, 55)
@@ -49,6 +50,7 @@ class Settings:
     sites, surgeons: the codes that records may use.
     floor_at_risk, floor_denominator: a figure that rests on fewer is greyed out.
     age_edges: first ages of the bands of age at first surgery after the youngest, ascending.
+    mature_window: first and last day after surgery of a graft count that judges the result.
     benchmarks, targets: by measure name.
     audit_leaves_out: sections of the audit that the practice does not want.
     digest: hash of the file's content, which reports print beside their figures.
@@ -60,6 +62,7 @@ class Settings:
     floor_at_risk: int = 10
     floor_denominator: int = 10
     age_edges: tuple[int, ...] = DEFAULT_AGE_EDGES
+    mature_window: tuple[int, int] = (MATURE_COUNT_FROM, MATURE_COUNT_TO)
     benchmarks: Mapping[str, Benchmark] = field(default_factory=dict)
     targets: Mapping[str, Target] = field(default_factory=dict)
     audit_leaves_out: tuple[str, ...] = ()
@@ -94,6 +97,10 @@ denominator = 10
 # First ages of the bands of age at first surgery after the youngest:
 # under 25, 25-34, 35-44, 45-54, 55 and over.
 age_at_first_surgery_years = [25, 35, 45, 55]
+
+[graft_counts]
+# When a count judges what has grown: from the first to the last time after surgery, never before month 2.
+mature = "10m-18m"
 
 # A share that the practice holds its own figure against, and where it comes from. The audit prints it
 # beside the figure; it judges nothing. For example:
@@ -200,7 +207,8 @@ def parse_settings(
             return default
         return value
 
-    unknown_keys(data, ["practice", "sites", "surgeons", "floors", "bands", "benchmarks", "targets", "audit"])
+    tables = ["floors", "bands", "graft_counts", "benchmarks", "targets", "audit"]
+    unknown_keys(data, ["practice", "sites", "surgeons", *tables])
     practice = data.get("practice", "")
     if not isinstance(practice, str) or not practice.strip():
         fault("practice", "must be a name in quotes.")
@@ -223,6 +231,15 @@ def parse_settings(
     ):
         fault("bands.age_at_first_surgery_years", "must list 1 to 12 whole ages from 17 to 90, ascending.")
         edges = list(DEFAULT_AGE_EDGES)
+
+    counts = subtable("graft_counts")
+    unknown_keys(counts, ["mature"], "graft_counts.")
+    mature_window = (MATURE_COUNT_FROM, MATURE_COUNT_TO)
+    if "mature" in counts:
+        try:
+            mature_window = parse_mature_window(str(counts["mature"]))
+        except GraftledgerError as problem:
+            fault("graft_counts.mature", str(problem))
 
     benchmarks: dict[str, Benchmark] = {}
     for measure, entry in subtable("benchmarks").items():
@@ -271,6 +288,7 @@ def parse_settings(
         floor_at_risk=floor_at_risk,
         floor_denominator=floor_denominator,
         age_edges=tuple(edges),
+        mature_window=mature_window,
         benchmarks=benchmarks,
         targets=targets,
         audit_leaves_out=tuple(leave_out),

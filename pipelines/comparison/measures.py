@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from registry.definition import codes
-from registry.milestones import MONTH_12
+from registry.milestones import MATURE_COUNT_FROM, MATURE_COUNT_TO, MONTH_12
 
 from ..complication_model.outcomes import Outcome, outcome
-from ..graft_survival import MATURE_WINDOW
 from ..next_session_model.covariates import NO_PATTERN, UNKNOWN, Covariate
 
 Side = Literal["high", "low"]
@@ -74,8 +73,6 @@ def _share(name: str) -> ComparedMeasure:
     return ComparedMeasure(name.replace("-", "_"), told.label, "high", "share", told.when, _PATIENT, told)
 
 
-_FIRST, _LAST = MATURE_WINDOW
-
 GRAFTS_NOT_GROWN = "grafts_not_grown"
 """What is left of graft survival: counted so that, as everywhere here, more is the unfavourable side."""
 
@@ -92,7 +89,7 @@ COMPARED: Mapping[str, ComparedMeasure] = {
             "Grafts that did not grow",
             "high",
             "grafts",
-            f"counted on days {_FIRST} to {_LAST}",
+            f"counted on days {MATURE_COUNT_FROM} to {MATURE_COUNT_TO}, or as the settings say",
             _HAIR,
         ),
     )

@@ -31,7 +31,7 @@ def compared_sessions(registry: Registry, measure: ComparedMeasure, *, as_of: da
             registry,
             (*COUNT_STEPS, "growth", "case_mix_session"),
             _SORTED,
-            {**shared_values(registry.settings, as_of), **count_values()},
+            {**shared_values(registry.settings, as_of), **count_values(registry.settings.mature_window)},
             {**shared_texts(()), **count_texts(), "groups": "s.session_key,", "judged": "growth"},
         )
         return table.with_columns(

@@ -1,4 +1,4 @@
-"""What graft survival depends on: the regression of mature counts."""
+"""What graft survival goes with: the regression of mature counts."""
 
 from __future__ import annotations
 

@@ -8,10 +8,12 @@ from registry.settings import Settings
 from ..next_session_model.covariates import UNKNOWN, Covariate
 
 DENSITY = "placed_density"
+SITE = "site_code"
+"""Sites enter as columns of their own and are never shown: a table of sites would be read as a ranking."""
 
 
 def covariates(settings: Settings) -> tuple[Covariate, ...]:
-    """The covariates in the order to show them. Site stands for what differs between practices' ways."""
+    """The covariates in the order to show them; the site, not shown, for what differs between ways of working."""
     return (
         Covariate(DENSITY, "curve", unit=5.0),
         Covariate("out_of_body_minutes", "curve", unit=60.0),
@@ -29,5 +31,5 @@ def covariates(settings: Settings) -> tuple[Covariate, ...]:
             reference="never",
         ),
         Covariate("method", "levels", levels=codes.COUNT_METHOD.names),
-        Covariate("site_code", "levels", levels=settings.sites),
+        Covariate(SITE, "levels", levels=settings.sites),
     )

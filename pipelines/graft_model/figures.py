@@ -11,7 +11,7 @@ from ..figure import Figure
 from ..next_session_model.design import Contrast, contrasts, matrix
 from ..next_session_model.preparing import Remark, Used
 from .bend import Bend
-from .covariates import DENSITY
+from .covariates import DENSITY, SITE
 from .fitting import GraftFits, Told
 from .measures import (
     AREAS_AT,
@@ -40,6 +40,8 @@ def ratio_figures(fits: GraftFits, reasons: Mapping[str, int], floor: int, level
         assert fit is not None
         lacking = {} if fit.n == len(fits.placed) else {"covariate_missing": len(fits.placed) - fit.n}
         for contrast in [one for one in contrasts(fits.used) if not _is_curve(fits, one.covariate)] + _ends(fits):
+            if contrast.covariate == SITE:
+                continue
             told = fits.ratio(contrast.weights, level, of_imputed=of_imputed)
             own = fits.areas_in(contrast.covariate, contrast.level, of_imputed=of_imputed)
             at_risk = fit.n if own is None else own
@@ -150,7 +152,7 @@ def bend_figures(bend: Bend | None, level: float) -> Iterator[Figure]:
 def missing_figures(rows: pl.DataFrame, used: list[Used], remarks: list[Remark], level: float) -> Iterator[Figure]:
     """Of each covariate, also of those left out: how many areas lack it."""
     names = [one.name for one in used] + [remark.covariate for remark in remarks if remark.kind == "mostly_missing"]
-    for name in names:
+    for name in (name for name in names if name != SITE):
         lacking = rows[name].null_count()
         yield Figure(
             MISSING,

@@ -1,4 +1,4 @@
-"""What graft survival depends on, as figures with remarks."""
+"""What graft survival goes with, as figures with remarks."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from registry.errors import Fault, GraftledgerError
+from registry.milestones import mature_window_label
 from registry.store import Registry
 
 from ..figure import Figure
@@ -17,7 +18,7 @@ from ..next_session_model.design import matrix
 from ..next_session_model.preparing import Remark, Used
 from ..regression.errors import ModelError
 from .bend import Bend, fit_bend
-from .covariates import DENSITY, covariates
+from .covariates import DENSITY, SITE, covariates
 from .figures import area_figures, bend_figures, curve_figures, missing_figures, ratio_figures
 from .fitting import SETS, GraftFits, fit_graft_model
 from .measures import DISPERSION
@@ -60,9 +61,10 @@ def graft_model(registry: Registry, *, as_of: date | None = None, level: float =
     """What the yield of marked areas of the scalp goes with: logistic regression of mature counts, errors by patient.
 
     Covariates: density placed in the area, out-of-body time, session size (smooth curves), transection, zone,
-    technique, holding solution, calibre, curl, smoking, method of counting, site. Counts above what was placed stay in
-    (`fit_quasi_binomial` asks nothing of them). Missing covariates are filled in several times, beside areas without a
-    gap. The bend in density is looked for in the first filled-in set, with all other covariates as they are.
+    technique, holding solution, calibre, curl, smoking, method of counting; each site has its own level, not shown.
+    Counts above what was placed stay in (`fit_quasi_binomial` asks nothing of them). Missing covariates are filled in
+    several times, beside areas without a gap. The bend in density is looked for in the first filled-in set, with all
+    other covariates as they are.
     Assumes: effects add up on the log odds; what is missing is missing at random given the records; areas counted are
     like those not counted. Ratios tell who differs, given the rest; they are no effects: a surgeon places densely where
     it promises to grow. Misleads in small registries, by chance: some dozen ratios are looked at.
@@ -72,18 +74,20 @@ def graft_model(registry: Registry, *, as_of: date | None = None, level: float =
     """
     asked = Asked(registry, (), as_of=as_of, level=level)
     rows, sessions = asked.table("graft_model_area"), asked.table("growth")
-    patients = rows["patient_key"].n_unique()
+    patients, when = rows["patient_key"].n_unique(), mature_window_label(registry.settings.mature_window)
     if patients < LEAST_PATIENTS:
         raise GraftledgerError(
             Fault(
-                f"{patients} patient(s) have a mature graft count; what survival depends on needs at least "
+                f"{patients} patient(s) have a mature graft count; the model of graft survival needs at least "
                 f"{LEAST_PATIENTS}.",
-                mend="Mark areas at surgery and count them 10 to 18 months later, or take in more records.",
+                mend=f"Mark areas at surgery and count them {when} later, or take in more records.",
             )
         )
     floor = registry.settings.floor_denominator
     used, remarks = prepared(rows, covariates(registry.settings), floor)
     try:
+        if all(one.name == SITE for one in used):
+            raise ModelError("nothing that is recorded differs between areas")
         fits = fit_graft_model(rows, used, sets)
     except ModelError as problem:
         raise GraftledgerError(

@@ -14,18 +14,18 @@ from registry.store import Registry
 from .._queries import rows
 from ..estimators import RatioEstimate, RatioSums, clustered_ratio
 from ..figure import NOT_COUNTED_REASONS, Figure
-from ..graft_survival import COUNT_STEPS, MATURE_WINDOW, count_texts, count_values
+from ..graft_survival import COUNT_STEPS, count_texts, count_values
 from ..groups import EVERYBODY, Chosen, GroupField, all_groups, group_columns, shared_texts, shared_values
 
 
 @dataclass(frozen=True, eq=False)
 class Asked:
-    """What was asked of the counts. fields: to split by."""
+    """What was asked of the counts. fields: to split by. window: of a mature count; that of the settings if None."""
 
     registry: Registry
     fields: tuple[GroupField, ...]
     by_hairs: bool = False
-    window: tuple[int, int] = MATURE_WINDOW
+    window: tuple[int, int] | None = None
     chosen: Chosen = EVERYBODY
     as_of: date | None = None
     level: float = 0.95
@@ -46,7 +46,7 @@ class Asked:
             f"from {steps[-1]} order by all",
             {
                 **shared_values(self.registry.settings, self.as_of, self.chosen),
-                **count_values(self.window),
+                **count_values(self.window or self.registry.settings.mature_window),
                 **values,
             },
             {**shared_texts(self.fields, self.chosen), **count_texts(by_hairs=self.by_hairs)},

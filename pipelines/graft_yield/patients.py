@@ -21,7 +21,6 @@ from ..graft_measures import (
     MEAN_YIELD,
     WITHIN_PATIENT,
 )
-from ..graft_survival import MATURE_WINDOW
 from ..groups import EVERYBODY, Chosen, chosen_fields
 from .areas import Asked, not_counted, ratio_figure
 
@@ -33,7 +32,7 @@ def graft_survival_model(
     *,
     by: Sequence[str] = (),
     by_hairs: bool = False,
-    window: tuple[int, int] = MATURE_WINDOW,
+    window: tuple[int, int] | None = None,
     chosen: Chosen = EVERYBODY,
     as_of: date | None = None,
     level: float = 0.95,

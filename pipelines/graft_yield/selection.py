@@ -25,7 +25,6 @@ from ..graft_measures import (
     YIELD_NONE_GREW,
     YIELD_WEIGHTED,
 )
-from ..graft_survival import MATURE_WINDOW
 from ..groups import EVERYBODY, NOT_RECORDED, Chosen, chosen_fields, group_columns, group_fields
 from .areas import Asked, not_counted, ratio_figure, ratio_sums
 
@@ -43,7 +42,7 @@ def graft_survival_selection(
     *,
     by: Sequence[str] = (),
     by_hairs: bool = False,
-    window: tuple[int, int] = MATURE_WINDOW,
+    window: tuple[int, int] | None = None,
     chosen: Chosen = EVERYBODY,
     as_of: date | None = None,
     level: float = 0.95,

@@ -8,7 +8,6 @@ from datetime import timedelta
 
 from registry.durations import years
 from registry.errors import GraftledgerError, nearest
-from registry.milestones import MATURE_COUNT_TO
 from registry.store import Registry
 
 from .._queries import SESSION_HERE, kept, rows
@@ -75,8 +74,9 @@ def seen_now(registry: Registry, measure: str, chosen: Chosen, at_days: int | No
         return _next_session(registry, chosen, at_days or FOLLOW_UP_DAYS)
     if measure == GRAFT_SURVIVAL:
         base = _yield(registry, chosen)
-        pace = _pace(registry, _yield(registry, _recent(registry, chosen, MATURE_COUNT_TO)).n_clusters, MATURE_COUNT_TO)
-        return Seen(base, 1.0, _share_counted(base), pace, MATURE_COUNT_TO)
+        last = registry.settings.mature_window[1]
+        pace = _pace(registry, _yield(registry, _recent(registry, chosen, last)).n_clusters, last)
+        return Seen(base, 1.0, _share_counted(base), pace, last)
     base = _share(registry, measure, chosen, at_days)
     wait = _closes(measure, base.at)
     pace = _pace(registry, _share(registry, measure, _recent(registry, chosen, wait), base.at).n, wait)

@@ -1,4 +1,4 @@
-"""What graft survival depends on, as a table for a terminal of 80 columns."""
+"""What graft survival goes with, as a table for a terminal of 80 columns."""
 
 from __future__ import annotations
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from registry.durations import parse_time
-from registry.errors import GraftledgerError
+from registry.milestones import parse_mature_window
 from registry.store import Registry
 
 if TYPE_CHECKING:
@@ -44,23 +43,9 @@ def graft_figures(registry: Registry, analysis: str, options: Options, shared: d
     asked = dict(shared)
     if options.by_hairs:
         asked["by_hairs"] = True
-    if options.window:
-        asked["window"] = mature_window(options.window)
+    if "window" in GRAFT_ANALYSES[analysis]:
+        asked["window"] = parse_mature_window(options.window) if options.window else registry.settings.mature_window
     return asked, functions[analysis](registry, **asked)
-
-
-def mature_window(text: str) -> tuple[int, int]:
-    """First and last day of a mature count.
-
-    >>> mature_window("10m-18m")
-    (304, 547)
-
-    Raises: GraftledgerError where it is written otherwise.
-    """
-    first, dash, last = text.partition("-")
-    if not dash:
-        raise GraftledgerError(f"'{text}' is no window of mature counts. Write it FROM-TO, such as 10m-18m.")
-    return parse_time(first), parse_time(last)
 
 
 def graft_cautions(analysis: str) -> list[str]:

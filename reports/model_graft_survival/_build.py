@@ -1,4 +1,4 @@
-"""From a registry to the finished page on what graft survival depends on."""
+"""From a registry to the finished page on what graft survival goes with."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from ._sections.missing import missing
 from ._sections.ratios import ratios
 
 PAGE_FILE, FIGURES_FILE = "model_graft_survival.html", "figures.json"
-_NAME = "What graft survival depends on"
+_NAME = "What graft survival goes with"
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipelines.graft_model.covariates import DENSITY
+from pipelines.graft_model.covariates import DENSITY, SITE
 from pipelines.next_session_model.preparing import Remark
 from registry.definition import record_type
 
@@ -58,6 +58,8 @@ def remark_words(remark: Remark) -> str:
     """What was done to a covariate."""
     name, areas = covariate_label(remark.covariate), wording.counted(remark.n, "area")
     match remark.kind:
+        case "pooled" if remark.covariate == SITE:  # sites are not told apart on this page
+            return f"{name}: small sites stand together ({areas})."
         case "pooled":
             levels = wording.listed([level_label(remark.covariate, level) for level in remark.levels])
             return f"{name}: {levels} stand together ({areas}), since one of them alone is too small."

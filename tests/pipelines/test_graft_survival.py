@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -181,6 +182,14 @@ def test_an_area_without_all_three_numbers_of_hairs_is_not_told(empty: Registry,
 def test_fewer_hairs_than_before_give_no_share(empty: Registry) -> None:
     found = figure(empty, [hairs(100, 20, 30)], measure="hair_survival", by_hairs=True)
     assert (found.estimate, found.n, found.flags) == (None, 1, ("too_few", "alert"))
+
+
+def test_the_window_of_the_settings(empty: Registry) -> None:
+    """By hand: the settings say which counts are mature; a window given for one call comes before them."""
+    other = replace(empty, settings=replace(empty.settings, mature_window=(182, 304)))
+    assert figure(other, [count(200, 36)]).n == 1
+    assert figure(other, [count(365, 36)]).n == 0
+    assert figure(other, [count(365, 36)], window=(304, 547)).n == 1
 
 
 def test_another_window(empty: Registry) -> None:

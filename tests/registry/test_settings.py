@@ -34,6 +34,10 @@ def test_defaults() -> None:
         ({"floors": {"denominators": 5}}, "floors.denominators", "Did you mean denominator"),
         ({"bands": {"age_at_first_surgery_years": [35, 25]}}, "bands.age_at_first_surgery_years", "ascending"),
         ({"bands": {"age_at_first_surgery_years": []}}, "bands.age_at_first_surgery_years", "1 to 12"),
+        ({"graft_counts": {"mature": "1m-18m"}}, "graft_counts.mature", "rest until month 2"),
+        ({"graft_counts": {"mature": "18m-10m"}}, "graft_counts.mature", "ends before it begins"),
+        ({"graft_counts": {"mature": 12}}, "graft_counts.mature", "FROM-TO"),
+        ({"graft_counts": {"ripe": "10m-18m"}}, "graft_counts.ripe", "unknown key"),
         ({"benchmarks": {"nothing_known": {"share": 0.1, "source": "x"}}}, "benchmarks.nothing_known", "unknown"),
         ({"benchmarks": {"graft_survival": {"share": 90, "source": "x"}}}, "benchmarks.graft_survival.share", "0 to 1"),
         ({"benchmarks": {"graft_survival": {"share": 0.9}}}, "benchmarks.graft_survival.source", "comes from"),
@@ -58,6 +62,7 @@ def test_the_template_is_sound() -> None:
 
     settings = parse_settings(tomllib.loads(settings_text("P", ["A", "B"], ["S1"])), "settings.toml")
     assert settings.sites == ("A", "B")
+    assert settings.mature_window == (304, 547)
 
 
 def test_targets_have_a_side_a_source_and_perhaps_a_time() -> None:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from pipelines.figure import Figure
 from pipelines.graft_measures import GRAFT_CAUTION
+from registry.milestones import mature_window_label
 
 from ... import wording
 from ...charts.ratio_plot import wording_of_ratio
@@ -25,7 +26,8 @@ def in_short(data: GraftModelData) -> Section:
         "in_short.html",
         {
             "who": f"{wording.counted(model.areas, 'area')} of {wording.counted(model.patients, 'patient')}, counted "
-            f"10 to 18 months after surgery, with {wording.whole(model.placed)} grafts placed in them: "
+            f"{mature_window_label(data.settings.mature_window)} after surgery, with "
+            f"{wording.whole(model.placed)} grafts placed in them: "
             f"{wording.share_words(data.survival)} were seen growing.",
             "density": bend_words(data),
             "told": [_sentence(figure) for figure in clear],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipelines.graft_model.measures import DISPERSION
+from registry.milestones import mature_window_label
 
 from ...layout import Section
 from .._data import GraftModelData
@@ -18,6 +19,8 @@ def methods(data: GraftModelData) -> Section:
         {
             "dispersion": f"{dispersion.estimate or 0:.1f}",
             "sets": data.model.sets,
+            "one_site": len(data.settings.sites) == 1,
+            "window": mature_window_label(data.settings.mature_window),
             "floor": data.settings.floor_denominator,
         },
     )

@@ -1,4 +1,4 @@
-"""The page on what graft survival depends on, and the command that writes it."""
+"""The page on what graft survival goes with, and the command that writes it."""
 
 from __future__ import annotations
 
@@ -73,6 +73,15 @@ def test_cautions_and_the_answer_on_density_stand_on_the_page(document: GraftMod
     assert ("Yield falls above about" if bend.found else "No evidence of a bend") in text
 
 
+def test_sites_are_adjusted_for_and_not_told_apart(folder: Path, document: GraftModelDocument) -> None:
+    """Of what goes with growing. Who was counted stands by site elsewhere on the page, with its caution."""
+    assert "site_code" in {one.name for one in document.model.used}
+    assert not any(figure.group.get("covariate") == "site_code" for figure in document.model.figures)
+    of_ratios = words(document.html).split("How patients differ")[0]
+    assert not [site for site in SITES if re.search(rf"\b{site}\b", of_ratios, re.IGNORECASE)]
+    assert "would be read as a ranking" in words(document.html)
+
+
 def test_nothing_is_not_a_number_and_nothing_is_asked_for_from_outside(document: GraftModelDocument) -> None:
     assert not re.search(r"\b(nan|inf|NaN)\b", words(document.html))
     assert not re.search(r">\s*None\s*<", document.html)
@@ -125,6 +134,7 @@ def test_curve_draws_its_mark_and_the_areas() -> None:
     ("remark", "text"),
     [
         (Remark("pooled", "zone", ("vertex", "temples"), 9), "Vertex (crown) and Temples stand together (9 areas)"),
+        (Remark("pooled", "site_code", ("A", "B"), 9), "small sites stand together (9 areas)"),
         (Remark("mostly_missing", "smoking", n=1), "not known for 1 area"),
         (Remark("straight", "grafts_total", n=3), "Size of the session enters as a straight line"),
         (Remark("one_value", "method", n=3), "Method of counting is left out"),
