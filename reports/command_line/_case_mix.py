@@ -61,7 +61,7 @@ def fit(
     say(f"Case-mix model {frozen.model_id} is frozen: sessions of {first_on} to {last_on}.")
     for line in model_lines(models):
         say(line)
-    note("Benchmarks use it from now on. It is never changed; fitting again adds the next number.")
+    note(fill("Benchmarks use it from now on. It is never changed; fitting again adds the next number.", _WIDTH))
 
 
 @command("list", group)
