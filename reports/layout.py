@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -66,13 +66,41 @@ class Picture:
 
 
 @dataclass(frozen=True)
+class Paragraph:
+    """Words of a person.
+
+    words: texts, each after its mark: bold, italic or none. is_item: whether it is one of a list.
+    """
+
+    words: tuple[tuple[str, str], ...]
+    is_item: bool = False
+
+
+@dataclass(frozen=True)
 class Section:
-    """One part of a report: the template that lays it out, and what the template takes."""
+    """One part of a report: the template that lays it out, and what the template takes.
+
+    comment: what a person has to say about it, set apart from the figures.
+    """
 
     id: str
     heading: str
     template: str
     content: Mapping[str, Any] = field(default_factory=dict)
+    comment: tuple[Paragraph, ...] = ()
+
+    @property
+    def tables(self) -> tuple[Table, ...]:
+        """Its tables, in the order in which the content names them."""
+        return tuple(_tables(self.content.values()))
+
+
+def _tables(values: Iterable[Any]) -> Iterator[Table]:
+    for value in values:
+        if isinstance(value, Table):
+            yield value
+        elif isinstance(value, list | tuple):
+            yield from _tables(value)
 
 
 def share_cell(figure: Figure | None, *, at_risk: bool = False) -> Cell:

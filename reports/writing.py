@@ -10,10 +10,13 @@ from pathlib import Path
 from registry import Fault, GraftledgerError
 
 
-def write_report(folder: Path, files: Mapping[str, str], kind: str, *, replace: bool = False) -> tuple[Path, ...]:
+def write_report(
+    folder: Path, files: Mapping[str, str | bytes], kind: str, *, replace: bool = False
+) -> tuple[Path, ...]:
     """Write the files of a report into a folder, which is made where it is missing. Returns their paths.
 
-    files: text by name. kind: what to call the report in a message. replace: whether an earlier one may be replaced.
+    files: text or bytes by name. kind: what to call the report in a message. replace: whether an earlier one may be
+    replaced.
     Raises: GraftledgerError where a file is there already or the folder cannot be written. Then it is as before.
     """
     targets = tuple(folder / name for name in files)
@@ -30,8 +33,8 @@ def write_report(folder: Path, files: Mapping[str, str], kind: str, *, replace: 
     written: list[Path] = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for text in files.values():
-            written.append(_beside(folder, text))
+        for content in files.values():
+            written.append(_beside(folder, content.encode("utf-8") if isinstance(content, str) else content))
         for temporary, target in zip(written, targets, strict=True):
             os.replace(temporary, target)
     except OSError as error:
@@ -47,12 +50,12 @@ def write_report(folder: Path, files: Mapping[str, str], kind: str, *, replace: 
     return targets
 
 
-def _beside(folder: Path, text: str) -> Path:
+def _beside(folder: Path, content: bytes) -> Path:
     """A finished temporary file in the same folder, so that the final step is a rename."""
     handle, name = tempfile.mkstemp(prefix=".unfinished-", dir=folder)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
     except BaseException:

@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 
 from pipelines import Figure
+from pipelines.agreed_actions import AgreedAction
+from pipelines.audit_changes import AuditChanges
+from pipelines.comparison.reviews import OutlierReview
+from pipelines.follow_up import VisitsDue
 from pipelines.intake_summary import HeldBackCount, IntakeCount
+from pipelines.quarter_activity import Activity
+from pipelines.recent_outcomes import RecentOutcome
+from pipelines.serious_complications import SeriousComplications
 from registry import Settings
 
 from .. import wording
+from ._comments import Comments
 from ._quarter import Quarter
 
 YEARS = (0, 1, 2, 3, 5, 10)
@@ -20,7 +28,12 @@ YEARS = (0, 1, 2, 3, 5, 10)
 
 @dataclass(frozen=True)
 class AuditData:
-    """Figures with what they rest on. `here` and `anywhere` hold the time to the next session, overall and by age."""
+    """Figures with what they rest on.
+
+    here, anywhere: the time to the next session, overall and by age. activity, recent, process: of the quarter, the
+    one before and the same a year before, in this order. on: the day that deadlines are held against.
+    follow_up: Clark's index, overall and by site.
+    """
 
     settings: Settings
     quarter: Quarter
@@ -41,6 +54,26 @@ class AuditData:
     intakes: tuple[IntakeCount, ...]
     held_back: tuple[HeldBackCount, ...]
     complete_to: Mapping[str, date | None]
+    activity: tuple[Activity, ...]
+    recent: tuple[RecentOutcome, ...]
+    contacts: tuple[Figure, ...]
+    contacts_in_quarter: tuple[Figure, ...]
+    contacts_by_site: tuple[Figure, ...]
+    follow_up: tuple[Figure, ...]
+    due: VisitsDue
+    process: tuple[tuple[Figure, ...], ...]
+    missing: tuple[Figure, ...]
+    serious: tuple[SeriousComplications, ...]
+    actions: tuple[AgreedAction, ...]
+    reviews: tuple[OutlierReview, ...]
+    on: date
+    comments: Comments = field(default_factory=Comments)
+    changes: AuditChanges | None = None
+
+    @property
+    def spans(self) -> tuple[str, ...]:
+        """Names of the quarter, the one before and the same a year before."""
+        return tuple(activity.span.name for activity in self.activity)
 
     @property
     def figures(self) -> tuple[Figure, ...]:
@@ -58,6 +91,21 @@ class AuditData:
             *self.survival_around,
             *self.growth,
             *self.intake,
+            *(
+                replace(figure, group={**figure.group, "span": name})
+                for outcome in self.recent
+                for name, figure in zip(self.spans, outcome.figures, strict=True)
+            ),
+            *self.contacts,
+            *(replace(figure, group={**figure.group, "span": self.spans[0]}) for figure in self.contacts_in_quarter),
+            *self.contacts_by_site,
+            *self.follow_up,
+            *(
+                replace(figure, group={**figure.group, "span": name})
+                for name, figures in zip(self.spans, self.process, strict=True)
+                for figure in figures
+            ),
+            *self.missing,
         )
 
     @property

@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import date
+from hashlib import sha256
+from typing import Any
+
 from pipelines import (
     Figure,
     complications,
@@ -13,22 +19,51 @@ from pipelines import (
     growth,
     time_to_next_session,
 )
+from pipelines.agreed_actions import AgreedAction, agreed_actions
+from pipelines.audit_changes import audit_changes
+from pipelines.comparison.reviews import OutlierReview, outlier_reviews
+from pipelines.follow_up import milestone_contacts, visits_due
 from pipelines.graft_measures import BELOW_80, BELOW_90, SESSIONS_COUNTED, YIELD_ALL_GREW, YIELD_NONE_GREW
+from pipelines.groups import Chosen, choose
 from pipelines.intake_summary import held_back_counts, intake_counts, intake_summary
-from pipelines.measures import GRAFT_SURVIVAL, GRAFT_SURVIVAL_CAPPED
+from pipelines.measures import FOLLOW_UP_COMPLETENESS, GRAFT_SURVIVAL, GRAFT_SURVIVAL_CAPPED
+from pipelines.missing_fields import missing_fields
+from pipelines.next_session import next_session_follow_up
+from pipelines.process_measures import process_measures
+from pipelines.quarter_activity import quarter_activity
+from pipelines.recent_outcomes import recent_outcomes
+from pipelines.serious_complications import serious_complications
 from pipelines.site_declarations import complete_to_by_site
+from pipelines.spans import Span
 from registry import Fault, GraftledgerError, Registry, durations
+from registry.reports import shown_intake_id
 
 from .. import wording
+from ._comments import Comments
 from ._data import YEARS, AuditData
+from ._definitions import measure_definitions
 from ._quarter import Quarter
 
 _CURVE_DAYS = tuple(durations.months(month) for month in range(12 * YEARS[-1] + 1))
 """Curves are read at the end of each month: finer than a printed line, and the marked years are among them."""
 
 
-def gather(registry: Registry, quarter: Quarter) -> AuditData:
+_COMPLETE_AT = (durations.years(1), durations.years(5))
+"""Clark's index within one year, and within five."""
+
+
+def gather(
+    registry: Registry,
+    quarter: Quarter,
+    *,
+    on: date | None = None,
+    comments: Comments | None = None,
+    previous: Mapping[str, Any] | None = None,
+) -> AuditData:
     """Figures as of the quarter's last day.
+
+    on: the day that deadlines of actions are held against; the quarter's last day if left out.
+    comments: of the director. previous: the content of `figures.json` of an earlier audit, to tell what changed.
 
     Raises: GraftledgerError where no site has declared complete records, or the quarter lies after the data.
     """
@@ -50,12 +85,23 @@ def gather(registry: Registry, quarter: Quarter) -> AuditData:
         )
     as_of, by_site = quarter.last_on, ("site_code",)
     survival = graft_survival(registry, as_of=as_of)
-    return AuditData(
+    spans = tuple(each.span for each in (quarter, quarter.before, quarter.year_before))
+    actions, reviews = agreed_actions(registry), tuple(outlier_reviews(registry))
+    several = len(registry.settings.sites) > 1
+    data = AuditData(
         settings=registry.settings,
         quarter=quarter,
         data_date=data_date,
         complete_to=complete_to,
-        meta=figure_meta(registry, report="audit", quarter=str(quarter), as_of=as_of.isoformat()),
+        meta=figure_meta(
+            registry,
+            report="audit",
+            quarter=str(quarter),
+            as_of=as_of.isoformat(),
+            intake=shown_intake_id(registry),
+            agreed=_digest(actions, reviews, on or as_of),
+            definitions=measure_definitions(),
+        ),
         summary=data_summary(registry, as_of=as_of, quarter=str(quarter)),
         here=tuple(
             figure
@@ -82,7 +128,39 @@ def gather(registry: Registry, quarter: Quarter) -> AuditData:
         intake=intake_summary(registry),
         intakes=intake_counts(registry),
         held_back=held_back_counts(registry),
+        activity=quarter_activity(registry, spans, as_of=as_of),
+        recent=recent_outcomes(registry, spans, as_of=as_of),
+        contacts=milestone_contacts(registry, as_of=as_of),
+        contacts_in_quarter=milestone_contacts(registry, closed_from=quarter.first_on, closed_to=as_of, as_of=as_of),
+        contacts_by_site=milestone_contacts(registry, by=by_site, as_of=as_of) if several else (),
+        follow_up=tuple(
+            figure
+            for by in ((), by_site)
+            if several or not by
+            for figure in next_session_follow_up(
+                registry, estimand="anywhere", by=by, at_days=_COMPLETE_AT, as_of=as_of
+            )
+            if figure.measure == FOLLOW_UP_COMPLETENESS
+        ),
+        due=visits_due(registry, on=as_of),
+        process=tuple(process_measures(registry, chosen=_in(registry, span), as_of=as_of) for span in spans),
+        missing=missing_fields(registry, quarter.first_on, as_of),
+        serious=serious_complications(registry, quarter.first_on, as_of),
+        actions=actions,
+        reviews=reviews,
+        on=on or as_of,
+        comments=comments or Comments(),
     )
+    return replace(data, changes=audit_changes(previous, data.meta, data.figures)) if previous else data
+
+
+def _digest(actions: Sequence[AgreedAction], reviews: Sequence[OutlierReview], on: date) -> str:
+    """What was agreed and is under review is no record of a patient, so the snapshot does not tell of it."""
+    return sha256(repr((actions, reviews, on)).encode()).hexdigest()[:16]
+
+
+def _in(registry: Registry, span: Span) -> Chosen:
+    return choose(registry.settings, since=span.first_on, until=span.last_on)
 
 
 def _around(registry: Registry, quarter: Quarter) -> tuple[Figure, ...]:

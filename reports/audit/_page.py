@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from .. import wording
 from ..layout import Section
@@ -10,10 +11,10 @@ from ..page import document
 from ._data import AuditData
 
 
-def page(data: AuditData, sections: Sequence[Section]) -> str:
-    """Lay out the sections below the cover. The same data gives the same text."""
+def cover(data: AuditData) -> dict[str, Any]:
+    """What stands over the sections: the quarter, and what the figures rest on."""
     quarter = data.quarter
-    cover = {
+    return {
         "practice": data.settings.practice,
         "quarter": str(quarter),
         "words": quarter.words,
@@ -24,5 +25,10 @@ def page(data: AuditData, sections: Sequence[Section]) -> str:
         "intakes": len({count.intake_id for count in data.intakes}),
         "settings": data.meta["settings"],
         "version": data.meta["version"],
+        "preface": data.comments.preface,
     }
-    return document("reports.audit", f"Quarterly audit {quarter}", cover, sections)
+
+
+def page(data: AuditData, sections: Sequence[Section]) -> str:
+    """Lay out the sections below the cover. The same data gives the same text."""
+    return document("reports.audit", f"Quarterly audit {data.quarter}", cover(data), sections)

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from pipelines.spans import Span
 from registry import GraftledgerError
 
 from .. import wording
@@ -34,6 +35,25 @@ class Quarter:
         """
         year, month = (self.year + 1, 1) if self.number == 4 else (self.year, 3 * self.number + 1)
         return date(year, month, 1) - timedelta(days=1)
+
+    @property
+    def before(self) -> Quarter:
+        """The quarter before it.
+
+        >>> str(Quarter(2026, 1).before)
+        '2025-Q4'
+        """
+        return Quarter(self.year - 1, 4) if self.number == 1 else Quarter(self.year, self.number - 1)
+
+    @property
+    def year_before(self) -> Quarter:
+        """The same quarter a year before."""
+        return Quarter(self.year - 1, self.number)
+
+    @property
+    def span(self) -> Span:
+        """Its days, under its name."""
+        return Span(str(self), self.first_on, self.last_on)
 
     @property
     def words(self) -> str:

@@ -32,12 +32,21 @@ _INLINE = {
     "br": "break",
 }
 _HEADINGS = {"h1": 0, "h2": 1, "h3": 2, "h4": 3}
-_STYLES = ("kind", "practice", "standing", "caution", "note", "steps", "sign", "alert")
+_STYLES = ("kind", "practice", "standing", "caution", "note", "steps", "alert", "by", "none")
 
 
 def blocks_of(page: Element) -> list[Block]:
     """Everything that a page prints, in its order."""
-    return list(_blocks(page.children, ""))
+    blocks = list(_blocks(page.children, ""))
+    _name_headings(page, [block for block in blocks if block["is"] == "heading"])
+    return blocks
+
+
+def _name_headings(page: Element, headings: list[Block]) -> None:
+    """Each section's name goes to its heading, so that links within the page lead there."""
+    sections = [(section.attributes.get("id", ""), _flat(next(section.all("h2")))) for section in page.all("section")]
+    for heading in headings:
+        heading["id"] = sections.pop(0)[0] if sections and sections[0][1] == heading["text"] else ""
 
 
 def _blocks(children: Iterable[Element | str], style: str) -> Iterator[Block]:
@@ -79,7 +88,7 @@ def _block(element: Element, outer_style: str) -> Iterator[Block]:
     elif tag == "footer":
         yield from _blocks(element.children, "note")
     elif tag in ("details", "aside", "blockquote"):
-        yield {"is": "aside", "style": style or tag, "blocks": list(_blocks(element.children, ""))}
+        yield {"is": "aside", "style": tag, "blocks": list(_blocks(element.children, ""))}
     else:
         yield from _blocks(element.children, style)
 
@@ -216,6 +225,7 @@ def _table(element: Element) -> Block:
         "weights": weights,
         "letters": letters,
         "short": "short" in element.classes,
+        "sign": "sign" in element.classes,
     }
 
 

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 from pipelines import MEASURE_LABELS, Figure
 from pipelines.measures import WINDOW_MEASURES
 
+from ... import wording
 from ...charts import IntervalRow, interval_plot
 from ...charts.interval_plot import plot_words
 from ...intervals import interval_key, interval_picture
-from ...labels import group_label
-from ...layout import Picture, Section, not_counted_table
+from ...labels import group_label, value_label
+from ...layout import Cell, Picture, Row, Section, Table, not_counted_table
 from .._data import AuditData
 from .._intervals import benchmark_notes, rows_of, share_table
 
@@ -50,6 +51,18 @@ def complications(data: AuditData) -> Section:
                 "Complication",
                 [(MEASURE_LABELS[figure.measure], figure) for figure in overall],
                 "Assessed",
+            ),
+            "serious": Table(
+                f"Severe complications that began in {data.quarter}",
+                ("Kind", "Site", "Records", "Patients"),
+                tuple(
+                    Row(
+                        value_label("kind", one.kind),
+                        (Cell(one.site), Cell(wording.whole(one.records)), Cell(wording.whole(one.patients))),
+                    )
+                    for one in data.serious
+                ),
+                words=(1,),
             ),
             "site_pictures": [
                 Picture(

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from pipelines import MEASURE_LABELS, NOT_COUNTED_REASONS
-from pipelines.measures import PRESENT_MEASURES, WINDOW_MEASURES
+from pipelines.follow_up import MILESTONE_CONTACT
+from pipelines.process_labels import TESTS
 from registry.definition import record_type
-from registry.milestones import MATURE_COUNT_FROM, MATURE_COUNT_TO, MONTH_6, MONTH_12
 
 from ... import wording
 from ...layout import Section, capitalised
 from .._data import AuditData
+from .._definitions import measure_definitions
+
+_LABELS = {**MEASURE_LABELS, MILESTONE_CONTACT: "Contact at a milestone"}
 
 _REASONS = {
     "not_due": "the days in which a closing contact may fall had not passed by the end of the quarter, or of the "
@@ -36,34 +39,18 @@ _REASONS = {
 
 
 def definitions(data: AuditData) -> Section:
-    """Sessions, measures, and why a record is not counted."""
-    visit = record_type("visit")
-
-    def meaning(field_name: str) -> str:
-        return visit.field(field_name).meaning
-
-    def when(measure: str) -> str:
-        """When the event counts, and which contact tells."""
-        window, closes = next((known.window, known.closes) for known in WINDOW_MEASURES if known.name == measure)
-        return f"Counts up to day {window}, told by the contacts up to the first on day {window} to {closes}."
-
-    severe = _code("visit", "swelling_since_last", "severe")
-    severe = f"Severe: {severe[0].lower()}{severe[1:]}."
-    measures = {
-        "severe_swelling": f"{meaning('swelling_since_last')} {severe} {when('severe_swelling')}",
-        "bruised_eyes": f"{meaning('periorbital_bruising_since_last')} {when('bruised_eyes')}",
-        "folliculitis": f"{meaning('folliculitis_since_last')} {when('folliculitis')}",
-        "infection": f"{meaning('infection_since_last')} Superficial or deep. {when('infection')}",
-        "numbness": f"{meaning('numbness_donor')} {meaning('numbness_recipient')} Reduced or absent counts as numb. "
-        f"Month 6 takes the nearest contact on day {MONTH_6.opens} to {MONTH_6.closes}, month 12 that on day "
-        f"{MONTH_12.opens} to {MONTH_12.closes}.",
-        "graft_survival": f"Growing grafts out of placed grafts, over all areas counted on day {MATURE_COUNT_FROM} to "
-        f"{MATURE_COUNT_TO}.",
-    }
-    shown = {figure.measure for figure in (*data.complications, *data.survival)}
+    """Sessions, measures, why a record is not counted, and what was defined anew since the last audit."""
+    shown = {figure.measure for figure in data.figures} - set(TESTS)
     used = {
         reason
-        for figure in (*data.here, *data.anywhere, *data.complications, *data.survival)
+        for figure in (
+            *data.here,
+            *data.anywhere,
+            *data.complications,
+            *data.survival,
+            *data.contacts,
+            *data.process[0],
+        )
         for reason, count in figure.not_counted.items()
         if count
     }
@@ -72,11 +59,7 @@ def definitions(data: AuditData) -> Section:
         ("Here", "At any site of this practice."),
         ("Anywhere", "At this practice or outside it, as far as the practice learned of it."),
         ("Records complete to", record_type("site_period").field("records_complete_to").meaning),
-        *(
-            (MEASURE_LABELS[name], text)
-            for name, text in measures.items()
-            if name in shown or (name == "numbness" and shown & {measure.name for measure in PRESENT_MEASURES})
-        ),
+        *((_LABELS[name], text) for name, text in measure_definitions().items() if name in shown),
     ]
     return Section(
         "definitions",
@@ -89,11 +72,23 @@ def definitions(data: AuditData) -> Section:
                 for name in NOT_COUNTED_REASONS
                 if name in used
             ],
+            "changes": data.changes,
+            "changed": _changed(data),
         },
     )
 
 
-def _code(record: str, field_name: str, name: str) -> str:
-    codes = record_type(record).field(field_name).codes
-    assert codes is not None
-    return next(code.meaning for code in codes.codes if code.name == name)
+def _changed(data: AuditData) -> list[str]:
+    """What was defined or set otherwise in the audit before."""
+    if data.changes is None:
+        return []
+    words = [
+        f"{_LABELS.get(name, name)}: “{before or 'not defined'}” became “{after or 'not shown any more'}”"
+        for name, (before, after) in data.changes.definitions.items()
+    ]
+    words += [
+        f"{label}: {data.changes.meta[name][0]} became {data.changes.meta[name][1]}."
+        for name, label in (("version", "Program"), ("settings", "Settings"))
+        if name in data.changes.meta
+    ]
+    return words

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import groupby
+from typing import Any
 
 from pipelines import Figure
 from registry import record_type
 
 from ... import wording
-from ...layout import Cell, Row, Section, Table, capitalised, picked
+from ...layout import Cell, Row, Section, Table, capitalised, picked, share_cell
 from .._data import AuditData
 
 _MEASURES = {
@@ -18,24 +20,37 @@ _MEASURES = {
     "rows_refused": "Refused",
     "rows_held_back": "Held back now",
 }
+_ROWS_SHOWN = 12
+"""Of a long table on the page; the workbook has them all."""
 
 
 def held_back(data: AuditData) -> Section:
-    """Rows delivered by kind of record, and the reasons for which rows are held back."""
+    """Rows delivered by kind of record, the reasons for which rows are held back, and fields left empty."""
     rows_held = sum(figure.n for figure in _by_measure(data, "rows_held_back"))
     read = sum(figure.n for figure in _by_measure(data, "rows_read"))
     return Section(
         "held-back",
-        "Held back at intake",
+        "Can we trust it? Rows held back, fields left empty",
         "held_back.html",
         {
             "read": wording.counted(read, "row"),
             "held": f"{wording.counted(rows_held, 'row')} {'is' if rows_held == 1 else 'are'}",
             "by_record": _by_record(data),
             "by_intake": _by_intake(data),
-            "reasons": _reasons(data),
+            **_shortened("reasons", _reasons(data)),
+            **_shortened("empty", _empty(data)),
         },
     )
+
+
+def _shortened(name: str, table: Table) -> dict[str, Any]:
+    """The first rows for the page, and the whole table for the workbook, where it is longer."""
+    if len(table.rows) <= _ROWS_SHOWN:
+        return {name: table}
+    rest = len(table.rows) - _ROWS_SHOWN
+    note = f"{wording.counted(rest, 'further row')} in tables.xlsx, beside this page."
+    whole = replace(table, caption=f"{table.caption}, all of them")
+    return {name: replace(table, rows=table.rows[:_ROWS_SHOWN], notes=(*table.notes, note)), f"all_{name}": whole}
 
 
 def _by_measure(data: AuditData, measure: str) -> list[Figure]:
@@ -84,9 +99,32 @@ def _reasons(data: AuditData) -> Table:
                 (Cell(_record_words(count.record)), Cell(count.field), Cell(wording.whole(count.rows))),
                 more=count.rule,
             )
-            for count in data.held_back
+            for count in sorted(data.held_back, key=lambda count: -count.rows)
         ),
         words=(1, 2),
+    )
+
+
+def _empty(data: AuditData) -> Table:
+    """Fields with anything empty, the emptiest first."""
+    found = sorted((figure for figure in data.missing if figure.events), key=lambda figure: -(figure.estimate or 0))
+    return Table(
+        f"Fields left empty in the records of {data.quarter}",
+        ("Field", "Record", "Records", "Empty", "Share"),
+        tuple(
+            Row(
+                record_type(figure.group["record"]).field(figure.group["field"]).label,
+                (
+                    Cell(_record_words(figure.group["record"])),
+                    Cell(wording.whole(figure.n)),
+                    Cell(wording.whole(figure.events or 0)),
+                    share_cell(figure),
+                ),
+                more=figure.group["field"],
+            )
+            for figure in found
+        ),
+        words=(1,),
     )
 
 

@@ -1,4 +1,4 @@
-"""The main figures in plain sentences, and what to mind when reading them."""
+"""What happened: the main figures in plain sentences, the quarter's activity, and outcomes beside earlier quarters."""
 
 from __future__ import annotations
 
@@ -6,26 +6,136 @@ from collections.abc import Sequence
 
 from pipelines import MEASURE_LABELS, Figure
 from pipelines.measures import WINDOW_MEASURES
+from pipelines.quarter_activity import Activity
+from pipelines.recent_outcomes import RecentOutcome
+from pipelines.spans import Span
 from registry import durations
 
 from ... import wording
-from ...layout import Section, picked
+from ...charts import IntervalRow, interval_plot
+from ...charts.interval_plot import plot_words
+from ...layout import Cell, Picture, Row, Section, Table, picked
 from .._data import YEARS, AuditData
+from .._targets import target_of, target_words
 from .numbness import milestone_label
-
-_NOT_ASSESSED = ("not_reached", "missed_visit", "item_empty")
-"""Why a session that was due could not be assessed."""
 
 
 def in_short(data: AuditData) -> Section:
-    """One paragraph a subject, then the cautions."""
+    """One paragraph a subject; activity and case-mix; what is known of the sessions judged last."""
     paragraphs = [_records(data), _next_session(data), _complications(data), _numbness(data), _survival(data)]
     return Section(
         "in-short",
-        "In short",
+        "What happened",
         "in_short.html",
-        {"paragraphs": [text for text in paragraphs if text], "cautions": _cautions(data)},
+        {
+            "paragraphs": [text for text in paragraphs if text],
+            "activity": _activity_table(data),
+            "pictures": [
+                picture
+                for number, outcome in enumerate(data.recent, start=1)
+                if (picture := _panel(outcome, data, number)) is not None
+            ],
+            "recent": _recent_table(data),
+            "has_marks": any(_mark(outcome.figures[0], data) is not None for outcome in data.recent),
+            "floor": data.settings.floor_denominator,
+        },
     )
+
+
+def _activity_table(data: AuditData) -> Table:
+    def row(head: str, name: str, of: str = "sessions") -> Row:
+        return Row(head, tuple(_part(activity, name, of) for activity in data.activity))
+
+    def quartiles(head: str, name: str) -> Row:
+        return Row(head, tuple(_quartiles_cell(getattr(activity, name)) for activity in data.activity))
+
+    return Table(
+        "Sessions here and who had them",
+        ("", *data.spans),
+        (
+            row("Sessions", "sessions", ""),
+            row("Patients", "patients", ""),
+            row("First sessions in life", "first_sessions"),
+            row("Strip harvest", "strip"),
+            row("Follicular unit excision", "follicular_unit_excision"),
+            row("Both in one session", "combined"),
+            row("Scar revision, repair or poor growth", "repairs"),
+            row("Women", "female"),
+            quartiles("Age at first surgery, median", "age_quartiles"),
+            quartiles("Grafts placed, median", "graft_quartiles"),
+        ),
+        (
+            "Second line: share of the sessions; under a median, the middle half. Patients whose dates the site moved "
+            "are in no quarter.",
+        ),
+    )
+
+
+def _part(activity: Activity, name: str, of: str) -> Cell:
+    count, total = activity.counts[name], activity.counts.get(of, 0)
+    return Cell(wording.whole(count), (wording.percent(count / total),) if total else ())
+
+
+def _quartiles_cell(quartiles: tuple[float, float, float] | None) -> Cell:
+    if quartiles is None:
+        return Cell("–")
+    low, middle, high = (wording.whole(value) for value in quartiles)
+    return Cell(middle, (f"{low} to {high}",))
+
+
+def _label(outcome: RecentOutcome) -> str:
+    return MEASURE_LABELS[outcome.measure] + (f", {milestone_label(outcome.at)}" if outcome.at else "")
+
+
+def _mark(figure: Figure, data: AuditData) -> float | None:
+    """What the practice holds a share against: its target, or its benchmark."""
+    target, benchmark = target_of(figure, data.settings), data.settings.benchmarks.get(figure.measure)
+    return target.share if target else benchmark.share if benchmark else None
+
+
+def _panel(outcome: RecentOutcome, data: AuditData, number: int) -> Picture | None:
+    if not any(figure.n for figure in outcome.figures):
+        return None
+    mark = _mark(outcome.figures[0], data)
+    rows = [IntervalRow(name, figure, mark) for name, figure in zip(data.spans, outcome.figures, strict=True)]
+    from_zero = outcome.measure != "graft_survival"
+    drawing = interval_plot(rows, f"recent{number}", "Share", narrow=True, from_zero=from_zero)
+    title = _label(outcome)
+    return Picture(drawing, plot_words(rows, f"{title[0].lower()}{title[1:]} by quarter of judgement"), title)
+
+
+def _recent_table(data: AuditData) -> Table:
+    with_target = any(target_of(outcome.figures[0], data.settings) for outcome in data.recent)
+    rows = []
+    for outcome in data.recent:
+        target = target_of(outcome.figures[0], data.settings)
+        cells = [_recent_cell(figure, span) for figure, span in zip(outcome.figures, outcome.operated, strict=True)]
+        if with_target:
+            cells.append(Cell(target_words(target) if target else "–"))
+        rows.append(Row(_label(outcome), tuple(cells)))
+    return Table(
+        "Sessions whose days of judgement ended in each quarter",
+        ("Measure", *data.spans, *(["Target"] if with_target else [])),
+        tuple(rows),
+        tuple(
+            f"Target for {MEASURE_LABELS[measure].lower()}: {target_words(target)} "
+            f"(source: {target.source.rstrip('.')})."
+            for measure, target in data.settings.targets.items()
+            if any(outcome.measure == measure for outcome in data.recent)
+        ),
+    )
+
+
+def _recent_cell(figure: Figure, operated: Span) -> Cell:
+    few = "too_few" in figure.flags
+    counted = (
+        f"{wording.fraction(figure)} {figure.n_unit}"
+        if figure.events is not None
+        else wording.counted(figure.n, figure.n_unit.rstrip("s"))
+    )
+    more = [line for line in (wording.interval_words(figure), counted) if line]
+    more.append(f"operated {operated.first_on.isoformat()} to {operated.last_on.isoformat()}")
+    return Cell(wording.estimate_words(figure), tuple(more), few or figure.estimate is None)
 
 
 def _records(data: AuditData) -> str:
@@ -105,52 +215,6 @@ def _survival(data: AuditData) -> str:
         f"Graft survival 10 to 18 months after the session: {wording.share_words(figure)}, from {areas} with "
         f"{wording.counted(figure.at_risk or 0, 'placed graft')} in {patients}{few}."
     )
-
-
-def _cautions(data: AuditData) -> list[str]:
-    cautions = []
-    if erased := data.meta.get("erased_since"):
-        cautions.append(
-            f"This shows the registry as of an earlier intake, and {wording.counted(erased, 'patient')} "
-            f"{'was' if erased == 1 else 'were'} erased since: it is not what was printed then."
-        )
-    short = sum(day is None or day < data.quarter.last_on for day in data.complete_to.values())
-    if short:
-        sites = "the only site" if len(data.complete_to) == 1 else f"{short} of {len(data.complete_to)} sites"
-        cautions.append(
-            f"The quarter has not been fully reported: it ends on {wording.date_words(data.quarter.last_on)}, and the "
-            f"records of {sites} do not reach that day. Its figures will change."
-        )
-    least = _least_assessed(data.complications)
-    if least is not None:
-        figure, missed = least
-        name = MEASURE_LABELS[figure.measure] + (f" at {milestone_label(figure.at)}" if figure.at else "")
-        cautions.append(
-            f"Least is known of {name[0].lower()}{name[1:]}: {wording.counted(missed, 'session')} that were due could "
-            f"not be assessed, beside {wording.whole(figure.n)} that could. Those left out may have fared otherwise."
-        )
-    few = [figure for figure in (*data.complications, *data.survival) if "too_few" in figure.flags]
-    if few:
-        names = list(dict.fromkeys(MEASURE_LABELS[figure.measure].lower() for figure in few))
-        cautions.append(f"Resting on too few to read: {wording.listed(names)}.")
-    held = sum(figure.n for figure in picked(data.intake, "rows_held_back") if "rule" not in figure.group)
-    if held:
-        cautions.append(f"{wording.counted(held, 'row')} delivered by the sites are held back and in no figure.")
-    if len(data.settings.sites) > 1:
-        cautions.append(
-            "Sites differ in whom they treat and whom they see again. A difference between them is no verdict."
-        )
-    return cautions
-
-
-def _least_assessed(figures: Sequence[Figure]) -> tuple[Figure, int] | None:
-    """The figure with the most due and not assessed for each one assessed."""
-    missed = [
-        (figure, sum(count for reason, count in figure.not_counted.items() if reason in _NOT_ASSESSED))
-        for figure in figures
-    ]
-    missed = [(figure, count) for figure, count in missed if count]
-    return max(missed, key=lambda pair: pair[1] / (pair[0].n + pair[1]), default=None)
 
 
 def _readable(figure: Figure) -> bool:

@@ -17,7 +17,7 @@ def records(data: AuditData) -> Section:
     """One table of the quarter and one of all records."""
     return Section(
         "records",
-        "What the figures rest on",
+        "Can we trust it? Sites and records",
         "records.html",
         {
             "quarter": _quarter_table(data),

@@ -61,8 +61,9 @@ def test_in_short_gives_figures_with_intervals_and_cautions(page: Element) -> No
     # other software: R 4.2, prop.test(1, 12, correct = FALSE): 0.0148628, 0.3538796
     assert "Infection within 60 days: none seen in 12 sessions assessed; the share is below 24.2%." in text
     assert "Numbness at month 6: 16.7%" in text
-    assert "Read with care" in text
-    assert "no verdict" in text
+    attention = section(page, "attention").text
+    assert "Read with care" in attention
+    assert "no verdict" in attention
 
 
 def test_the_very_figures_shown_are_beside_the_page(practice: Registry, document: AuditDocument) -> None:
@@ -111,9 +112,10 @@ def test_a_quarter_after_the_data_is_refused(practice: Registry, quarter: str) -
 
 def test_a_quarter_that_is_not_over_is_shown_with_a_caution(empty_registry: Path) -> None:
     rows = records() | {"site_period": [{"site_code": "A", "quarter": QUARTER, "records_complete_to": "2019-11-30"}]}
-    text = section(read(built(empty_registry, **rows)), "in-short").text
+    text = section(read(built(empty_registry, **rows)), "attention").text
     assert "The quarter has not been fully reported" in text
-    assert "the records of 2 of 2 sites do not reach that day" in text  # A ends early, B has declared nothing
+    assert "the records of site A do not reach that day" in text
+    assert "Never declared up to when its records are complete: site B." in text
 
 
 def test_a_site_without_a_declaration_is_named(empty_registry: Path) -> None:
@@ -288,4 +290,4 @@ def test_held_back_rows_are_shown_with_their_reason(tmp_path: Path, empty_regist
     ((reason, cells),) = reasons.items()
     assert reason == "Records cannot be complete to a day in the future complete_to_not_in_future"
     assert cells == ["Site declarations", "records_complete_to", "1"]
-    assert "1 row delivered by the sites" in section(page, "in-short").text
+    assert "1 row delivered by the sites is held back" in section(page, "attention").text

@@ -21,7 +21,8 @@ PAGE = """<!doctype html><html lang="en"><head><title>Report – Practice</title
 <header class="cover"><p class="kind">Kind</p><h1>Name</h1>
 <dl class="facts"><div><dt>Quarter</dt><dd>2026-Q3</dd></div><div><dt>Snapshot</dt><dd class="code">ab12</dd></div></dl>
 </header><nav><ol><li><a href="#one">One</a></li></ol></nav><main><section id="one"><h2>One</h2><div class="body">
-<p>Plain <b>bold <em>both</em></b>, <span class="code">code</span>.<br>Next &lt;line&gt; &amp; more</p>
+<p><a href="#one">Plain</a> <a href="#nowhere">Plain</a> <a>Plain</a>
+<b>bold <em>both</em></b>, <span class="code">code</span>.<br>Next &lt;line&gt; &amp; more</p>
 <ul><li>first</li><li>second<ul><li>inner</li></ul></li></ul>
 <details><summary>Folded</summary><p>Inside</p></details>
 <figure class="chart"><div class="drawing" role="img" aria-label="What it shows"><div class="for-wide">%(svg)s</div>
@@ -69,8 +70,8 @@ def test_every_word_that_is_printed_arrives_once_and_in_order() -> None:
     """By hand."""
     text = re.sub(r"\s+", " ", words_of(blocks(PAGE % {"svg": SVG})))
     expected = (
-        "Kind Name Quarter 2026-Q3 Snapshot ab12 One Plain bold both , code . Next <line> & more first second inner "
-        "Folded Inside Figure 1. Caption Table 1. Things Site Word Count Heading A below x 12 few End"
+        "Kind Name Quarter 2026-Q3 Snapshot ab12 One Plain Plain Plain bold both , code . Next <line> & more "
+        "first second inner Folded Inside Figure 1. Caption Table 1. Things Site Word Count Heading A below x 12 few End"
     )
     assert text.split() == expected.split()
 
@@ -104,6 +105,12 @@ def test_pages_are_tagged_and_the_bytes_repeat(tmp_path: Path, monkeypatch: pyte
     assert b"/StructTreeRoot" in first.content
     assert b"/Outlines" in first.content
     assert b"CreationDate" not in first.content
+
+
+def test_a_link_leads_to_a_section_that_is_there() -> None:
+    content = pdf_of(PAGE % {"svg": SVG}).content
+    assert content.count(b"/Subtype/Link") == 1
+    assert b"/Dest(one)" in content
 
 
 def test_paper_sizes() -> None:
