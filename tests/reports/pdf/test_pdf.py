@@ -71,7 +71,8 @@ def test_every_word_that_is_printed_arrives_once_and_in_order() -> None:
     text = re.sub(r"\s+", " ", words_of(blocks(PAGE % {"svg": SVG})))
     expected = (
         "Kind Name Quarter 2026-Q3 Snapshot ab12 One Plain Plain Plain bold both , code . Next <line> & more "
-        "first second inner Folded Inside Figure 1. Caption Table 1. Things Site Word Count Heading A below x 12 few End"
+        "first second inner Folded Inside Figure 1. Caption Table 1. Things Site Word Count Heading A below x 12 few "
+        "End"
     )
     assert text.split() == expected.split()
 
