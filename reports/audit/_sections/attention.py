@@ -10,6 +10,7 @@ import polars as pl
 from pipelines import MEASURE_LABELS, Figure
 from pipelines.comparison.reviews import STEPS
 from pipelines.follow_up.milestones import FOLLOW_UP_MILESTONES
+from pipelines.process_labels import PROCESS_LABELS
 from registry import record_type
 
 from ... import wording
@@ -209,7 +210,9 @@ def _least_assessed(figures: Sequence[Figure]) -> tuple[Figure, int] | None:
 
 
 def _label(figure: Figure) -> str:
-    return MEASURE_LABELS[figure.measure] + (f" at {milestone_label(figure.at)}" if figure.at else "")
+    """The measure, with its milestone where it is told at several and its name does not say which."""
+    at = f" at {milestone_label(figure.at)}" if figure.at and figure.measure not in PROCESS_LABELS else ""
+    return MEASURE_LABELS[figure.measure] + at
 
 
 def _sites(codes: Sequence[str]) -> str:

@@ -109,6 +109,20 @@ def test_a_missed_target_and_severe_complications_come_first(empty_registry: Pat
     assert table(page, "Sessions whose days of judgement ended in each quarter")["Severe swelling"][3] == "at most 5.0%"
 
 
+def test_a_missed_target_of_a_process_measure(empty_registry: Path) -> None:
+    """12 of 13 sessions of the quarter were seen on day 7; nobody on day 1."""
+    wanted = '[targets.contact_day_1]\nat_least = 0.9\nsource = "meeting"\n'
+    with_settings(empty_registry, wanted + wanted.replace("day_1", "day_7").replace("0.9", "0.95"))
+    with small_registry(empty_registry, **recent(12)) as registry:
+        page = read(build_audit(registry, QUARTER).html)
+    text = section(page, "attention").text
+    assert "Contact on day 1: 0 of 13: below 22.8%; wanted is at least 90.0% (meeting)." in text
+    assert "Contact on day 7" not in text
+    assert (
+        table(page, "Steps taken, of the sessions operated in each quarter")["Contact on day 7"][-1] == "at least 95.0%"
+    )
+
+
 def test_a_target_is_not_missed_where_few_were_judged(empty_registry: Path) -> None:
     with_settings(empty_registry, '[targets.severe_swelling]\nat_most = 0.05\nsource = "meeting"\n')
     with small_registry(empty_registry, **recent(9)) as registry:
