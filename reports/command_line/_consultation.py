@@ -30,7 +30,8 @@ def consultation_sheet(
         str, typer.Option("--patient", metavar="KEY", help="Take what is not given from this patient's record.")
     ] = "",
     registry: RegistryOption = Path("."),
-    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Also write the sheet as a page.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Also write the sheet as a page, and in print.")] = None,
+    paper: Annotated[str, typer.Option(metavar="NAME", help="Paper of the PDF: a4 or letter.")] = "a4",
     replace: Annotated[bool, typer.Option("--replace", help="Replace a sheet that is there already.")] = False,
 ) -> None:
     """Say what happened to past patients like the one in front of you: a further session, healing, growth."""
@@ -42,7 +43,7 @@ def consultation_sheet(
     from pipelines import MEASURE_LABELS
     from pipelines.consultation import Profile, profile_of
 
-    from ..consultation import CAUTION, FIGURES_FILE, SHEET_FILE, TOPICS, basis_words, build_sheet, lines_of
+    from ..consultation import CAUTION, FIGURES_FILE, PRINT_FILE, SHEET_FILE, TOPICS, basis_words, build_sheet, lines_of
     from ..writing import write_report
 
     with open_registry(registry, known_measures=tuple(MEASURE_LABELS)) as opened, progress_line() as progress:
@@ -63,9 +64,10 @@ def consultation_sheet(
         say(fill(" ".join(basis_words(topic)), 80, initial_indent="  ", subsequent_indent="  "))
         say()
     if out is not None:
-        files = {SHEET_FILE: sheet.html, FIGURES_FILE: sheet.figures_json}
-        page, _ = write_report(out, files, "consultation sheet", replace=replace)
+        files = {SHEET_FILE: sheet.html, PRINT_FILE: sheet.pdf(paper), FIGURES_FILE: sheet.figures_json}
+        page, printed, _ = write_report(out, files, "consultation sheet", replace=replace)
         note(f"The sheet is in {page}")
+        note(f"To print, on one page: {printed}")
         if refusal := register_report(registry, "consultation sheet", None, intake_id=shown, snapshot=snapshot):
             note(fill(f"It was not registered, so that an erasure will not name it: {refusal}", 80))
     note(fill(CAUTION, 80))

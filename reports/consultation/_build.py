@@ -15,9 +15,10 @@ from ..charts import IntervalRow
 from ..intervals import interval_picture
 from ..layout import Section
 from ..page import document
+from ..pdf import pdf_of
 from ._words import CAUTION, THERAPY, TOPICS, Line, basis_words, lines_of
 
-SHEET_FILE, FIGURES_FILE = "consultation_sheet.html", "figures.json"
+SHEET_FILE, PRINT_FILE, FIGURES_FILE = "consultation_sheet.html", "consultation_sheet.pdf", "figures.json"
 _NAME = "Figures for the next consultation"
 
 
@@ -28,6 +29,10 @@ class ConsultationSheet:
     html: str
     figures_json: str
     topics: tuple[Topic, ...]
+
+    def pdf(self, paper: str = "a4") -> bytes:
+        """The sheet on one printed page. Raises: GraftledgerError for another paper than `reports.pdf.PAPERS` has."""
+        return pdf_of(self.html, paper=paper, compact=True).content
 
 
 def build_sheet(
