@@ -30,7 +30,9 @@ def consultation_sheet(
         str, typer.Option("--patient", metavar="KEY", help="Take what is not given from this patient's record.")
     ] = "",
     registry: RegistryOption = Path("."),
-    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Also write the sheet as a page, and in print.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Also write the sheet as a page, and in print.")
+    ] = None,
     paper: Annotated[str, typer.Option(metavar="NAME", help="Paper of the PDF: a4 or letter.")] = "a4",
     replace: Annotated[bool, typer.Option("--replace", help="Replace a sheet that is there already.")] = False,
 ) -> None:
