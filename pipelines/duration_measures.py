@@ -59,6 +59,11 @@ class DurationMeasure:
         """Measure of the share with answers that conflict: gone, then there again."""
         return f"{self.of}_gone_then_back"
 
+    @property
+    def by_law(self) -> str:
+        """Measure of the share in whom it still is, by a law with a formula."""
+        return f"{self.of}_still_by_law"
+
     def on_grid(self, day: int) -> int:
         """The nearest day of the grid; halves go up.
 
@@ -139,6 +144,7 @@ DURATION_LABELS: dict[str, str] = {
         (measure.name, measure.label),
         (measure.at_least, f"{measure.label}, at least"),
         (measure.at_most, f"{measure.label}, at most"),
+        (measure.by_law, f"{measure.label}, by a law"),
         (measure.never_at_most, f"{measure.label.partition(':')[0]}: never over, at most"),
         (measure.conflict, f"{measure.label.partition(':')[0]}: found over, then not"),
     )

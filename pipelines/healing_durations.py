@@ -14,7 +14,6 @@ from registry.store import Registry
 from .duration_intervals import (
     INTERVAL_SCHEMA,
     DurationRequest,
-    Group,
     each_session,
     group_intervals,
     kept_sessions,
@@ -23,16 +22,13 @@ from .duration_intervals import (
 from .duration_measures import duration_measure
 from .estimators import (
     GroupComparison,
-    ParametricFit,
     PresenceLimits,
     clustered_interval_log_rank,
     never_ended_bound,
-    parametric_fits,
     presence_with_limits,
     turnbull,
     wilson,
 )
-from .estimators.errors import CountsError
 from .figure import NOT_COUNTED_REASONS, Figure
 from .groups import EVERYBODY, NOT_RECORDED, Chosen, all_groups, chosen_fields
 
@@ -134,31 +130,6 @@ def compare_durations(
     empty = pl.DataFrame(schema={**INTERVAL_SCHEMA, "group": pl.String})
     named = [rows.with_columns(group=pl.lit(", ".join(group))) for group, rows in recorded.items()]
     return clustered_interval_log_rank(pl.concat([empty, *named]))
-
-
-def duration_laws(
-    registry: Registry,
-    *,
-    of: str,
-    by: Sequence[str] = (),
-    chosen: Chosen = EVERYBODY,
-    as_of: date | None = None,
-) -> dict[Group, tuple[ParametricFit, ...]]:
-    """Log-normal, Weibull and log-logistic laws of each group, the lowest AIC first; empty where none can be fitted.
-
-    They force every duration to end some day, so read them beside `durations`, never past the last look.
-    Arguments and rules: as `durations`. Raises: as there. Source: see `parametric_fits`.
-    """
-    request = DurationRequest(registry, duration_measure(of), chosen_fields(by, registry.settings), chosen, as_of)
-    with kept_sessions(request):
-        intervals = group_intervals(request)
-    laws: dict[Group, tuple[ParametricFit, ...]] = {}
-    for group, table in intervals.items():
-        try:
-            laws[group] = parametric_fits(each_session(table))
-        except CountsError:
-            laws[group] = ()
-    return laws
 
 
 def _group_figures(

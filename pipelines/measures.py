@@ -176,6 +176,7 @@ CLAVIEN_DINDO_RECORDS = "clavien_dindo_records"
 CLAVIEN_DINDO_OUTSIDE = "clavien_dindo_records_outside"
 EFFECTIVE_SHARE = "effective_share_of_contacts"
 LOG_RANK_P = "log_rank_p_value"
+LAW_AIC = "duration_law_aic"
 GRAY_P = "gray_p_value"
 DAYS_TO_NEXT_SESSION = "days_to_next_session"
 DAYS_WITHOUT_NEXT_SESSION = "mean_days_without_next_session"
@@ -199,6 +200,7 @@ QUANTITIES: dict[str, Quantity] = {
     SESSIONS_BETWEEN: Quantity("Sessions between complications", "sessions"),
     HEAVIEST_WEIGHT: Quantity("Heaviest weight", "number"),
     LOG_RANK_P: Quantity("Do the groups differ? Log-rank test, p", "number"),
+    LAW_AIC: Quantity("AIC of a law above that of the best law", "number"),
     GRAY_P: Quantity("Do the groups differ? Gray's test, p", "number"),
     DAYS_TO_NEXT_SESSION: Quantity("Time by which a share had a next session", "days"),
     DAYS_WITHOUT_NEXT_SESSION: Quantity("Mean time without a next session", "days"),

@@ -95,7 +95,7 @@ def _logistic_share(z: Floats) -> Floats:
 
 
 def _weibull_share(z: Floats) -> Floats:
-    return -np.exp(z)
+    return -np.exp(np.minimum(z, 700.0))  # beyond it the share is 0 and the power has no number
 
 
 def _weibull_between(low: Floats, high: Floats) -> Floats:

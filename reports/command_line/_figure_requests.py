@@ -38,7 +38,7 @@ ANALYSES: Mapping[str, frozenset[str]] = {
     COMPLICATIONS: frozenset({"kind", "window", "severity", "per", "limits", "sensitivity", "chart"}),
     OVER_TIME: frozenset({"kind", "window", "severity", "control", "chart"}),
     CLAVIEN_DINDO: frozenset(),
-    DURATION: frozenset({"of", "at", "chart"}),
+    DURATION: frozenset({"of", "at", "chart", "laws"}),
     **GRAFT_ANALYSES,
 }
 """Every analysis, with the options that go with it beside those that go with all."""
@@ -64,6 +64,7 @@ class Options:
     limits: str = ""
     control: str = ""
     of: str = ""
+    laws: bool = False
     by_hairs: bool = False
 
 

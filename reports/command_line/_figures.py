@@ -71,6 +71,9 @@ def figures(
         str, typer.Option(metavar="p|u|g|run", help="Chart over time: share, records a session, sessions between, run.")
     ] = "",
     of: Annotated[str, typer.Option(metavar="NAME", help="What lasts, such as numbness-donor or swelling.")] = "",
+    laws: Annotated[
+        bool, typer.Option("--laws", help="duration: also log-normal, Weibull and log-logistic laws, by AIC.")
+    ] = False,
     by_hairs: Annotated[
         bool, typer.Option("--by-hairs", help="Hairs instead of grafts, existing ones subtracted.")
     ] = False,
@@ -96,6 +99,7 @@ def figures(
         limits=limits,
         control=control,
         of=of,
+        laws=laws,
         by_hairs=by_hairs,
     )
     check_analysis(analysis, options)

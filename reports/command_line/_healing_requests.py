@@ -120,7 +120,7 @@ def clavien_dindo_figures(registry: Registry, options: Options, shared: dict[str
 
 def duration_figures(registry: Registry, options: Options, shared: dict[str, Any]) -> Answer:
     """How long it lasts and, of groups, whether they differ."""
-    from pipelines import Figure, compare_durations, durations
+    from pipelines import Figure, compare_durations, duration_laws, durations
     from pipelines.groups import NOT_RECORDED
     from pipelines.measures import LOG_RANK_P
 
@@ -133,7 +133,9 @@ def duration_figures(registry: Registry, options: Options, shared: dict[str, Any
         n = sum(n for group, n in counted.items() if NOT_RECORDED not in dict(group).values())
         method = "interval_log_rank"
         figures += (Figure(LOG_RANK_P, n, "sessions", method, estimate=test.p_value, events=round(sum(test.observed))),)
-    return shared | {"of": options.of}, figures
+    if options.laws:
+        figures += duration_laws(registry, of=options.of, **shared)
+    return shared | {"of": options.of} | ({"laws": True} if options.laws else {}), figures
 
 
 ANSWERS = {

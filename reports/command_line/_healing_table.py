@@ -18,7 +18,7 @@ from pipelines.complication_kinds import (
     class_of,
 )
 from pipelines.figure import REASON_LABELS, Figure
-from pipelines.measures import CLAVIEN_DINDO_OUTSIDE, CLAVIEN_DINDO_RECORDS, LOG_RANK_P, QUANTITIES
+from pipelines.measures import CLAVIEN_DINDO_OUTSIDE, CLAVIEN_DINDO_RECORDS, LAW_AIC, LOG_RANK_P, QUANTITIES
 from registry.durations import time_label
 
 from ..labels import group_label, value_label
@@ -63,8 +63,8 @@ def healing_lines(figures: Sequence[Figure], meta: Mapping[str, Any], *, styled:
     for figure in _in_reading_order(rows, meta):
         if _heading(figure, meta) != heading:
             heading = _heading(figure, meta)
-            yield from textwrap.wrap(heading, WIDTH)
-        *above, label = textwrap.wrap(_row_label(figure, meta), LABEL - 2)
+            yield from textwrap.wrap(heading, WIDTH, break_on_hyphens=False)
+        *above, label = textwrap.wrap(_row_label(figure, meta), LABEL - 2, break_on_hyphens=False)
         numbers = ["" if (number := read(figure)) is None else whole(number) for read in columns.values()]
         yield from (f"  {part}" for part in above)
         line = f"  {label:{LABEL - 2}} {healing_cell(figure):{SHARE}}" + aligned(numbers).rstrip()
@@ -121,8 +121,8 @@ def _in_reading_order(rows: Sequence[Figure], meta: Mapping[str, Any]) -> list[F
 
 def _heading(figure: Figure, meta: Mapping[str, Any]) -> str:
     window = "" if figure.window is None else f", {_window_words(figure.window)}"
-    if figure.measure == LOG_RANK_P:
-        return QUANTITIES[LOG_RANK_P].label
+    if figure.measure in (LOG_RANK_P, LAW_AIC):
+        return QUANTITIES[figure.measure].label
     if figure.measure in DURATION_LABELS:
         label = DURATION_LABELS[figure.measure]
         return f"{label}: {group_label(figure)}" if figure.group and figure.at is not None else label
@@ -144,6 +144,8 @@ def _heading(figure: Figure, meta: Mapping[str, Any]) -> str:
 def _row_label(figure: Figure, meta: Mapping[str, Any]) -> str:
     if figure.measure == LOG_RANK_P:
         return "all groups recorded"
+    if figure.measure == LAW_AIC:
+        return group_label(figure, "all") if "law" in figure.group else f"{group_label(figure, 'all')}: none fits"
     if figure.measure in DURATION_LABELS:
         return f"at {time_label(figure.at)}" if figure.at is not None else group_label(figure, "all")
     if figure.measure == CLAVIEN_DINDO_RECORDS:
@@ -260,6 +262,11 @@ def _remarks(rows: Sequence[Figure], meta: Mapping[str, Any]) -> Iterator[str]:
         )
         if any(figure.measure == LOG_RANK_P for figure in rows):
             yield "The test leaves out groups not recorded, and assumes that all are looked at on like schedules."
+        if any(figure.measure == LAW_AIC for figure in rows):
+            yield (
+                "Laws with a formula: lower AIC fits better, a difference under about 2 decides nothing. Each lets it "
+                "end for everybody some day, so hold them against the shares above; none is told past the last look."
+            )
     if rows[0].measure == CLAVIEN_DINDO_RECORDS:
         yield (
             "Events are records, so one session may have several. Grades by Dindo, Demartines & Clavien 2004, made for "

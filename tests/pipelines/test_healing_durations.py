@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+import polars as pl
 import pytest
 
 from pipelines.duration_intervals import DurationRequest, each_session, group_intervals, kept_sessions
+from pipelines.duration_laws import LAWS, duration_laws
 from pipelines.duration_measures import DURATION_LABELS, DURATION_MEASURES, duration_measure
-from pipelines.estimators import clopper_pearson, wilson
+from pipelines.estimators import clopper_pearson, parametric_fits, parametric_presence, wilson
 from pipelines.groups import EVERYBODY, chosen_fields
-from pipelines.healing_durations import compare_durations, duration_laws, durations
+from pipelines.healing_durations import compare_durations, durations
 from registry.errors import GraftledgerError
 from registry.store import Registry
 from tests.small_registry import Row, insert_rows, on, registry_in_memory
@@ -340,10 +342,20 @@ def test_comparison_and_laws_of_groups(empty: Registry) -> None:
     assert result.p_value is not None
     assert result.p_value < 0.001
     assert compare_durations(empty, of="crusts", by=("technique",)).reason == "no_events"
-    whole = duration_laws(empty, of="numbness-donor")
-    assert len(whole[()]) == 3
+    # on the grid of weeks: ten over by day 91, ten between 91 and 182
+    table = pl.DataFrame({"left_day": [0, 91], "right_day": [91, 182], "n": [10, 10]})
+    fits = parametric_fits(table)
+    whole = duration_laws(empty, of="numbness-donor", at_days=[91, 182, 365])
+    aic = [figure for figure in whole if figure.measure == "duration_law_aic"]
+    assert [figure.group["law"] for figure in aic] == [LAWS[fit.distribution] for fit in fits]
+    assert [figure.estimate for figure in aic] == pytest.approx([fit.aic - fits[0].aic for fit in fits], abs=1e-6)
+    best = [figure for figure in whole if figure.measure == "numbness_donor_still_by_law"][:3]
+    shares = [share.estimate for share in parametric_presence(fits[0], [91, 182])]
+    assert [figure.estimate for figure in best[:2]] == pytest.approx(shares, rel=1e-4)
+    assert (best[2].estimate, best[2].flags) == (None, ("beyond_follow_up",))  # nobody was looked at after day 182
     # in each group all end in one and the same stretch of days: no law is held down
-    assert set(duration_laws(empty, of="numbness-donor", by=("technique",)).values()) == {()}
+    by_group = duration_laws(empty, of="numbness-donor", by=("technique",))
+    assert {(figure.measure, figure.estimate, figure.n) for figure in by_group} == {("duration_law_aic", None, 0)}
 
 
 def test_unknown_names_and_early_days_are_refused(empty: Registry) -> None:
@@ -356,7 +368,11 @@ def test_unknown_names_and_early_days_are_refused(empty: Registry) -> None:
 
 
 def test_the_measures() -> None:
-    names = [name for m in DURATION_MEASURES for name in (m.name, m.at_least, m.at_most, m.never_at_most, m.conflict)]
+    names = [
+        name
+        for m in DURATION_MEASURES
+        for name in (m.name, m.at_least, m.at_most, m.by_law, m.never_at_most, m.conflict)
+    ]
     assert len(set(names)) == len(names)
     assert list(DURATION_LABELS) == names
     for measure in DURATION_MEASURES:

@@ -72,6 +72,8 @@ EVERY_FORM = [
     ["clavien-dindo", "--by", "technique"],
     ["duration", "--of", "numbness-donor"],
     ["duration", "--of", "numbness-donor", "--by", "technique", "--at", "1m,3m"],
+    ["duration", "--of", "numbness-donor", "--laws"],
+    ["duration", "--of", "numbness-donor", "--by", "technique", "--laws"],
 ]
 
 
