@@ -63,6 +63,15 @@ class CaseMixModel:
     checks: Calibration | None
     not_counted: Mapping[str, int]
 
+    def others(self, surgeon: str, floor: int) -> int:
+        """How many other surgeons have at least so many patients in the reference period."""
+        whole = self.whole
+        return sum(
+            whole is not None and whole.patients - (fit.patients if fit else 0) >= floor
+            for code, fit in self.without.items()
+            if code != surgeon
+        )
+
     def fit_for(self, surgeon: str) -> CaseMixFit | None:
         """The model that leaves this surgeon out; None where others have no session in the reference period."""
         return self.without.get(surgeon, self.whole)

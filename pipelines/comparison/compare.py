@@ -34,7 +34,8 @@ from .sessions import counted, reasons, within
 PERIOD_YEARS = 3
 """Results of so many years up to the day asked for are compared (common practice, no source)."""
 LEAST_POOLED = 2
-"""Fewer other surgeons in the reference period, and nothing is expected: it would be one person's result."""
+"""Fewer other surgeons with enough patients in the reference period, and nothing is expected: it would be one person's
+result."""
 STRATA = 3
 """Thirds of sessions by expected share, for direct standardisation."""
 
@@ -143,7 +144,7 @@ def compare_surgeons(
     share = float(rows["observed"].sum()) / float(rows["weight"].sum()) if len(rows) else None
     edges = _edges(rows, model)
     results = {
-        code: _result(period.filter(pl.col("surgeon_code") == code), code, measure, model, rows, edges, level)
+        code: _result(period.filter(pl.col("surgeon_code") == code), code, measure, model, rows, edges, floor, level)
         for code in surgeons
     }
     if measure.model == "grafts":
@@ -200,6 +201,7 @@ def _result(
     model: CaseMixModel,
     everybody: pl.DataFrame,
     edges: Floats,
+    floor: int,
     level: float,
 ) -> SurgeonResult:
     rows = counted(own)
@@ -214,7 +216,7 @@ def _result(
     if rows.is_empty():
         return replace(found, why_not="none_assessed" if len(own) else "no_sessions")
     risks = model.expected(rows, code)
-    if risks is None or sum(other != code for other in model.without) < LEAST_POOLED:
+    if risks is None or model.others(code, floor) < LEAST_POOLED:
         return replace(found, why_not="no_reference")
     weight = np.asarray(rows["weight"].to_numpy(), dtype=float)
     expected = float(risks @ weight)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from registry.definition import codes
-from registry.milestones import MATURE_COUNT_FROM, MATURE_COUNT_TO, MONTH_12
+from registry.milestones import MONTH_12
 
 from ..complication_model.outcomes import Outcome, outcome
 from ..next_session_model.covariates import NO_PATTERN, UNKNOWN, Covariate
@@ -89,7 +89,7 @@ COMPARED: Mapping[str, ComparedMeasure] = {
             "Grafts that did not grow",
             "high",
             "grafts",
-            f"counted on days {MATURE_COUNT_FROM} to {MATURE_COUNT_TO}, or as the settings say",
+            "counted when mature",
             _HAIR,
         ),
     )

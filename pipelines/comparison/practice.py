@@ -51,6 +51,7 @@ class Practice:
                 surgeon,
                 self.trend_from,
                 self.last_on,
+                floor=self.registry.settings.floor_denominator,
                 restarts=restarts,
             )
             if one is not None:

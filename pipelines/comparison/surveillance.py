@@ -67,6 +67,7 @@ def trend(
     first_on: date,
     last_on: date,
     *,
+    floor: int,
     restarts: Sequence[date] = (),
 ) -> Trend | None:
     """The charts of one surgeon and measure, in the order of sessions; None where nothing can be drawn.
@@ -83,8 +84,12 @@ def trend(
     rows = counted(within(table, first_on, last_on)).filter(pl.col("surgeon_code") == surgeon)
     risks = None if rows.is_empty() else model.expected(rows, surgeon)
     limit = cusum_limit(table, model)
-    others = sum(other != surgeon for other in model.without)
-    if risks is None or limit is None or others < LEAST_POOLED or not ((risks > 0) & (risks < 1)).all():
+    if (
+        risks is None
+        or limit is None
+        or model.others(surgeon, floor) < LEAST_POOLED
+        or not ((risks > 0) & (risks < 1)).all()
+    ):
         return None
     outcomes = rows["observed"].to_numpy().astype(int)
     days = rows["performed_on"].to_list()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pipelines.comparison.compare import MeasureComparison, SurgeonResult, Told
 from pipelines.comparison.factors import NOT_KNOWN
 from pipelines.comparison.measures import ComparedMeasure
+from registry import Settings
 from registry.definition import record_type
 
 from .. import wording
@@ -85,6 +86,14 @@ def counted_words(measure: ComparedMeasure, result: SurgeonResult) -> str:
     """
     unit = "sessions" if measure.model == "share" else "grafts"
     return f"{wording.whole(result.observed)} of {wording.whole(result.size)} {unit}"
+
+
+def judged_words(measure: ComparedMeasure, settings: Settings) -> str:
+    """When the outcome is judged, with the days that the practice has set."""
+    if measure.model == "share":
+        return measure.judged
+    first, last = settings.mature_window
+    return f"{measure.judged}: on days {first} to {last}"
 
 
 def factor_label(name: str) -> str:

@@ -31,7 +31,7 @@ _KIND = "benchmark"
 
 @command(_KIND)
 def benchmark(
-    surgeon: Annotated[str | None, typer.Argument(metavar="[SURGEON_CODE]", help="Whose page; or --all.")] = None,
+    surgeon: Annotated[str | None, typer.Argument(metavar="SURGEON_CODE", help="Whose page; or --all.")] = None,
     everybody: Annotated[bool, typer.Option("--all", help="A page for each surgeon, each in a folder.")] = False,
     quarter: Annotated[
         str | None,
@@ -121,8 +121,8 @@ def benchmark_lines(practice: Practice, document: BenchmarkDocument, *, everybod
         judged = sum(one.position is not None for one in results)
         yield f"{len(practice.registry.settings.surgeons)} pages for {data.quarter}."
         yield from wrap(
-            f"Of {judged} results that can be compared, {flagged} lie beyond a limit on the unfavourable side once "
-            "all measures of a surgeon are allowed for. They are named in outlier-reviews, not here.",
+            f"Results that can be compared: {judged}. Beyond a limit on the unfavourable side once all measures of a "
+            f"surgeon are allowed for: {flagged}. They are named in outlier-reviews, not here.",
             _WIDTH,
         )
         return

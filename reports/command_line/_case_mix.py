@@ -74,10 +74,10 @@ def list_(registry: RegistryOption = Path(".")) -> None:
     if not found:
         say("No case-mix model is frozen yet: graftledger case-mix fit.")
         return
-    say(f"{'model':>5}  {'sessions of':<24}{'frozen (UTC)':<18}{'by':<12}{'snapshot':<16}")
+    say(f"{'model':>5}  {'sessions of':<26}{'frozen (UTC)':<18}{'by':<12}{'snapshot':<16}")
     for one in found:
         period = f"{one.reference_from} to {one.reference_to}"
-        say(f"{one.model_id:>5}  {period:<24}{one.frozen_at:%Y-%m-%d %H:%M}  {one.frozen_by[:11]:<12}{one.snapshot}")
+        say(f"{one.model_id:>5}  {period:<26}{one.frozen_at:%Y-%m-%d %H:%M}  {one.frozen_by[:11]:<12}{one.snapshot}")
 
 
 @command("show", group)

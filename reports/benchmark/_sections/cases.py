@@ -12,6 +12,7 @@ from ... import wording
 from ...labels import value_label
 from ...layout import Cell, Row, Section, Table, not_counted_table
 from .._data import BenchmarkData
+from .._words import judged_words
 
 _ROLES = {"harvest_by": "harvested", "placed_by": "placed"}
 
@@ -92,7 +93,7 @@ def _follow_up(data: BenchmarkData) -> Table:
                 share = len(counted(part)) / len(part)
                 more = (f"{wording.whole(len(counted(part)))} of {wording.whole(len(part))}",) if own else ()
                 cells.append(Cell(wording.percent(share, 0), more, len(part) < data.floor))
-        rows.append(Row(comparison.measure.label, tuple(cells), comparison.measure.judged))
+        rows.append(Row(comparison.measure.label, tuple(cells), judged_words(comparison.measure, data.settings)))
     return Table(
         "Sessions assessed, of those due",
         ("Outcome", "Mine", "All others together"),

@@ -16,6 +16,7 @@ from ...layout import Cell, Picture, Row, Section, Table
 from .._data import BenchmarkData
 from .._words import (
     counted_words,
+    judged_words,
     lowered,
     position_words,
     ratio_cell,
@@ -115,7 +116,7 @@ def _block(data: BenchmarkData, comparison: MeasureComparison, result: SurgeonRe
     subject = f"observed over expected, {lowered(measure.label)}"
     return {
         "name": measure.label,
-        "judged": measure.judged,
+        "judged": judged_words(measure, data.settings),
         "reading": position_words(comparison, result, data.floor),
         "flag": result.flag,
         "peers": _peers(rows, measure.name, subject) if len(rows) > 1 else None,

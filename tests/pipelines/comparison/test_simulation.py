@@ -68,7 +68,7 @@ def test_a_planted_doubling_is_found_as_soon_as_the_run_length_says() -> None:
     for seed in range(12):
         rows = sessions(counts, {"S0": math.log(2)}, seed=100 + seed)
         model = fit_case_mix(rows, FOLLICULITIS, FIRST_ON, LAST_ON, floor=10)
-        found = trend(rows, FOLLICULITIS, model, "S0", FIRST_ON, LAST_ON)
+        found = trend(rows, FOLLICULITIS, model, "S0", FIRST_ON, LAST_ON, floor=10)
         limit = cusum_limit(rows, model)
         assert found is not None
         assert limit is not None
@@ -90,7 +90,7 @@ def test_in_control_an_alarm_comes_about_once_in_a_run_length() -> None:
         rows = sessions(counts, seed=200 + seed)
         model = fit_case_mix(rows, FOLLICULITIS, FIRST_ON, LAST_ON, floor=10)
         for surgeon in counts:
-            found = trend(rows, FOLLICULITIS, model, surgeon, FIRST_ON, LAST_ON)
+            found = trend(rows, FOLLICULITIS, model, surgeon, FIRST_ON, LAST_ON, floor=10)
             assert found is not None
             alarms, cases = alarms + len(found.path.alarms), cases + len(found.days)
     print(f"{alarms} alarms in {cases} sessions")  # noqa: T201

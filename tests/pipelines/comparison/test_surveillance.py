@@ -27,7 +27,7 @@ def model(rows: pl.DataFrame) -> CaseMixModel:
 
 
 def drawn(rows: pl.DataFrame, model: CaseMixModel, surgeon: str, **more: object) -> Trend:
-    found = trend(rows, FOLLICULITIS, model, surgeon, FIRST_ON, LAST_ON, **more)  # type: ignore[arg-type]
+    found = trend(rows, FOLLICULITIS, model, surgeon, FIRST_ON, LAST_ON, floor=10, **more)  # type: ignore[arg-type]
     assert found is not None
     return found
 
@@ -79,14 +79,14 @@ def test_the_limit_has_the_stated_run_length_and_is_the_same_for_all(rows: pl.Da
 
 
 def test_nothing_is_drawn_without_sessions_events_or_others(rows: pl.DataFrame, model: CaseMixModel) -> None:
-    assert trend(rows, FOLLICULITIS, model, "nobody", FIRST_ON, LAST_ON) is None
-    assert trend(rows, COMPARED["grafts_not_grown"], model, "S1", FIRST_ON, LAST_ON) is None
+    assert trend(rows, FOLLICULITIS, model, "nobody", FIRST_ON, LAST_ON, floor=10) is None
+    assert trend(rows, COMPARED["grafts_not_grown"], model, "S1", FIRST_ON, LAST_ON, floor=10) is None
     quiet = table(["S1", "S2", "S3"] * 50, [0.0] * 150)
     none = fit_case_mix(quiet, FOLLICULITIS, FIRST_ON, LAST_ON, floor=10)
-    assert trend(quiet, FOLLICULITIS, none, "S1", FIRST_ON, LAST_ON) is None
+    assert trend(quiet, FOLLICULITIS, none, "S1", FIRST_ON, LAST_ON, floor=10) is None
     pair = sessions({"S1": 300, "S2": 300})
     two = fit_case_mix(pair, FOLLICULITIS, FIRST_ON, LAST_ON, floor=10)
-    assert trend(pair, FOLLICULITIS, two, "S1", FIRST_ON, LAST_ON) is None
+    assert trend(pair, FOLLICULITIS, two, "S1", FIRST_ON, LAST_ON, floor=10) is None
 
 
 def test_the_budget_adds_up_all_charts(rows: pl.DataFrame) -> None:
