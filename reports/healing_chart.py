@@ -42,8 +42,16 @@ def healing_chart(figures: Sequence[Figure], meta: Mapping[str, Any]) -> str:
         raise GraftledgerError("Nobody is counted, so there is nothing to draw.")
     if len(rows) > _MOST_ROWS:
         raise GraftledgerError(f"{len(rows)} rows are too many for one chart. Ask for fewer kinds, windows or groups.")
-    drawing = interval_plot(rows, "healing", f"Share of {shown[0].n_unit}", cut_few=True)
+    root = _squeezed(shown)
+    axis = f"Share of {shown[0].n_unit}" + (", root scale" if root else "")
+    drawing = interval_plot(rows, "healing", axis, cut_few=True, root=root)
     return chart_sheet(drawing, _title(shown, meta), _notes(rows, shown, meta))
+
+
+def _squeezed(shown: Sequence[Figure]) -> bool:
+    """Whether some intervals would be hidden by their dots beside much larger ones."""
+    ends = [figure.upper for figure in shown if figure.upper and "too_few" not in figure.flags]
+    return bool(ends) and min(ends) < max(ends) / _SQUEEZED
 
 
 def _is_share(figure: Figure, meta: Mapping[str, Any]) -> bool:
@@ -100,9 +108,8 @@ def _notes(rows: Sequence[IntervalRow], shown: Sequence[Figure], meta: Mapping[s
         notes.append("None seen: the bar ends at the one-sided 95% bound, rounded up.")
     if any("too_few" in figure.flags and figure.n for figure in shown):
         notes.append("A grey bar may run out of the plot; its limit stands beside it.")
-    ends = [figure.upper for figure in shown if figure.upper and "too_few" not in figure.flags]
-    if ends and min(ends) < max(ends) / _SQUEEZED:
-        notes.append("A bar hidden by its dot stands beside it in numbers; draw such rows by themselves to see it.")
+    if _squeezed(shown):
+        notes.append("Root scale: small shares stand further apart than large ones, so that rare events show.")
     if shown[0].measure in DURATION_LABELS:
         notes.append("Nobody sees the day on which it ends; how it is read: docs/reading_durations.md.")
     if meta.get("chosen"):

@@ -17,6 +17,9 @@ _STEPS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.25, 0.5)
 
 _LETTER, _MOST_LETTERS = 7, 19
 """Pixels that a letter of a name takes, and letters that fit beside a result where the plot is narrow."""
+_ROOT_TICKS = (0.0, 0.001, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.75, 1.0)
+_ROOT_APART = 0.09
+"""Of the width of the plot, between two labels of a root axis at least."""
 _LEAST_SPAN = 0.2
 """An axis that does not start at 0 ends at 100% and shows at least this much, so that small differences look small."""
 
@@ -41,6 +44,7 @@ def interval_plot(
     narrow: bool = False,
     from_zero: bool = True,
     cut_few: bool = False,
+    root: bool = False,
 ) -> Drawing:
     """Draw the rows in their order on one axis of percentages.
 
@@ -48,6 +52,7 @@ def interval_plot(
     narrow: for a telephone, with names above the intervals instead of beside them.
     from_zero: whether the axis starts at 0; otherwise it reaches from below the lowest limit to 100%.
     cut_few: let intervals that rest on too few run out of the plot, so that they do not squeeze the others.
+    root: draw shares by their square roots, so that the intervals of rare events show beside those of common ones.
     """
     import altair as alt
 
@@ -60,12 +65,12 @@ def interval_plot(
     padding = {"left": left, "right": right, "top": 8, "bottom": 44}
     height = row_height * len(rows)
     data = [_drawn(row, (number + 0.5) * row_height, narrow=narrow) for number, row in enumerate(rows)]
+    ticks = _root_ticks(high) if root else _ticks(low, high, step)
+    form = ".1~%" if root else ".1%" if step < 0.01 else ".0%"
     x = alt.X(
         "x:Q",
-        scale=alt.Scale(domain=[low, high], nice=False, zero=False),
-        axis=alt.Axis(
-            values=_ticks(low, high, step), format=".1%" if step < 0.01 else ".0%", title=axis_title, grid=not narrow
-        ),
+        scale=alt.Scale(type="sqrt" if root else "linear", domain=[low, high], nice=False, zero=False),
+        axis=alt.Axis(values=ticks, format=form, title=axis_title, grid=not narrow),
     )
     y = alt.Y("y:Q", axis=None, scale=alt.Scale(domain=[0, height], reverse=True, nice=False, zero=False))
     colour = alt.Color("colour:N", scale=None)
@@ -183,6 +188,19 @@ def _axis(rows: Sequence[IntervalRow], *, from_zero: bool) -> tuple[float, float
 
 def _ticks(low: float, high: float, step: float) -> list[float]:
     return [round(low + number * step, 6) for number in range(round((high - low) / step) + 1)]
+
+
+def _root_ticks(high: float) -> list[float]:
+    """Labels of a root axis from 0, each far enough from the one before.
+
+    >>> _root_ticks(0.5)
+    [0.0, 0.005, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5]
+    """
+    ticks: list[float] = []
+    for tick in _ROOT_TICKS:
+        if tick <= high and (not ticks or (math.sqrt(tick) - math.sqrt(ticks[-1])) / math.sqrt(high) >= _ROOT_APART):
+            ticks.append(tick)
+    return ticks
 
 
 __all__ = ["IntervalRow", "interval_plot", "plot_words"]

@@ -82,6 +82,21 @@ def test_the_place_of_a_dot_is_its_share() -> None:
     assert dot.get("transform", "").startswith("translate(170,")
 
 
+def test_a_root_axis_shows_a_rare_event_beside_a_common_one() -> None:
+    """*By hand*: the axis reaches to 50% over 340 pixels, so 0.5% lies at a tenth of them, and a bound of 0.17% ends
+    20 pixels from 0, well outside the dot."""
+    rare, common = figure(0.005, 0.003, 0.01, events=5), figure(0.47, 0.44, 0.495, events=47)
+    rows = [IntervalRow("a", common), IntervalRow("b", rare), IntervalRow("c", figure(0.0, 0.0, 0.0017, events=0))]
+    svg = interval_plot(rows, "p", "Share", root=True).svg
+    places = sorted(float(re.findall(r"translate\(([\d.]+),", dot.get("transform", ""))[0]) for dot in symbols(svg))
+    assert places[:2] == pytest.approx([0, 34], abs=0.2)
+    bars = [node for node in ElementTree.fromstring(svg).iter(f"{SVG}line") if node.get("stroke") == BLUE]
+    lengths = sorted(abs(float(bar.get("x2", 0))) for bar in bars)
+    assert lengths[0] == pytest.approx(340 * (0.495**0.5 - 0.44**0.5) / 0.5**0.5, abs=0.2)  # the common one is shortest
+    assert lengths[1] == pytest.approx(340 * (0.0017 / 0.5) ** 0.5, abs=0.2)
+    assert {"0%", "0.5%", "2%", "50%"} <= set(texts(svg))
+
+
 def test_a_benchmark_is_marked_and_within_the_axis() -> None:
     rows = [IntervalRow("a", SEEN, benchmark=0.4)]
     low, high, _ = _axis(rows, from_zero=True)
