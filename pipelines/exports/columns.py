@@ -71,14 +71,14 @@ def columns_of(field: Field, level: Level, *, refers_to: str | None = None, with
     """
     sql = f"t.{quoted(field.name)}"
 
-    def as_it_is(kind: Type, codes: tuple[Code, ...] = (), expression: str = sql) -> list[Column]:
+    def as_it_is(kind: Type, codes: tuple[Code, ...] = ()) -> list[Column]:
         return [
             Column(
                 field.name,
                 kind,
                 field.label,
                 field.meaning,
-                expression,
+                sql,
                 codes=codes,
                 low=field.low,
                 high=field.high,
@@ -91,10 +91,9 @@ def columns_of(field: Field, level: Level, *, refers_to: str | None = None, with
 
     match field.kind:
         case Kind.PSEUDONYM:
-            if level is Level.INTERNAL:
-                return as_it_is(Type.TEXT)
-            fresh = as_it_is(Type.TEXT, expression=f"export_key({sql})")
-            return [replace(column, meaning="Made for this export; the same in all of its tables.") for column in fresh]
+            fresh = "Made for this export; the same in all of its tables."
+            kept = as_it_is(Type.TEXT)
+            return kept if level is Level.INTERNAL else [replace(column, meaning=fresh) for column in kept]
         case Kind.SITE | Kind.SURGEON if level is Level.ANONYMOUS or not with_sites:
             return []
         case Kind.DATE if level is Level.ANONYMOUS:

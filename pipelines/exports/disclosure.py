@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -51,47 +51,64 @@ class Disclosure:
         return asdict(self) | {"left_out": f"fewer than {self.k}" if few else self.left_out} | hidden
 
 
-def as_it_is(level: Level, people: pl.DataFrame, k: int) -> Disclosure:
-    """The report of a level at which every row leaves as it is, but for the keys."""
+Read = Callable[[Table], "pl.DataFrame"]
+Write = Callable[[Table, "pl.DataFrame"], None]
+
+
+def as_it_is(
+    level: Level, tables: Sequence[Table], read: Read, write: Write, people: pl.DataFrame, k: int
+) -> Disclosure:
+    """Write every row as it is, but for the keys, one table after the other; the report of such a level."""
+    for table in tables:
+        write(table, read(table))
     risk = risk_of(_sizes(people, KNOWN_OUTSIDE), k)
     return Disclosure(level, k, 0, dict.fromkeys(KNOWN_OUTSIDE, "as recorded"), {}, risk, risk)
 
 
-def anonymise(
-    tables: Sequence[Table], frames: Mapping[str, pl.DataFrame], people: pl.DataFrame, k: int
-) -> tuple[tuple[Table, ...], dict[str, pl.DataFrame], Disclosure]:
-    """The tables, their rows and the report at the anonymous level.
+def anonymise(tables: Sequence[Table], read: Read, write: Write, people: pl.DataFrame, k: int) -> Disclosure:
+    """Write what may be seen at the level anonymous, one table after the other, so that one alone is in memory.
 
-    people: rows of the step `export_quasi`, in the order of the table patients.
+    read, write: give the rows of a table, and take those to be shown. people: rows of the step `export_quasi`, in the
+    order of the table patients.
     Raises: GraftledgerError where the level cannot be reached.
     """
     identifiers = quasi_identifiers(people, k)
     reached = reach_anonymity(people, identifiers, k)
     cap = int(identifiers_by_name(identifiers)["sessions_here"].forms[reached.chosen["sessions_here"]].values.max())  # type: ignore[arg-type]
-    shown = _as_shown(tables[0], frames["patients"], people, identifiers, reached.chosen).filter(reached.kept)
-    made = {"patients": shown, **_cut(frames, shown, cap, k)}
-    changes: dict[str, Mapping[str, str]] = {}
-    masked_tables, spared = [], tuple(q.name for q in identifiers)
-    for table in (_patients(tables[0], shown), *tables[1:]):
-        masked = mask(table, made[table.name], k, spared if table.name == "patients" else ())
-        masked_tables.append(masked.table)
-        made[table.name] = masked.frame
-        if masked.changes:
-            changes[table.name] = dict(masked.changes)
-    visible = [q.name for q in identifiers if q.name in made["patients"].columns]
-    after = risk_of(_sizes(made["patients"], visible), k)
+    patients = _as_shown(tables[0], read(tables[0]), people, identifiers, reached.chosen).filter(reached.kept)
+    masked = mask(_patients(tables[0], patients), patients, k, tuple(q.name for q in identifiers))
+    changes = {tables[0].name: dict(masked.changes)}
+    visible = [q.name for q in identifiers if q.name in masked.frame.columns]
+    after = risk_of(_sizes(masked.frame, visible), k)
     if after.below_k:
         raise GraftledgerError("The level anonymous was not reached: the check at the end found small groups.")
-    report = Disclosure(
+    write(masked.table, masked.frame)
+    shown = patients.select("patient_key")
+    sessions: pl.DataFrame | None = None
+    for table in tables[1:]:
+        frame = read(table)
+        match table.name:
+            case "sessions":
+                frame, some_hidden = _sessions_shown(frame, shown, cap)
+                sessions = frame.select("session_key")
+            case "gaps":
+                frame = _gaps_shown(frame, shown, cap if some_hidden else None, k)
+            case _:
+                assert sessions is not None
+                frame = frame.join(sessions, on="session_key", how="semi", maintain_order="left")
+        masked = mask(table, frame, k)
+        del frame
+        changes[table.name] = dict(masked.changes)
+        write(masked.table, masked.frame)
+    return Disclosure(
         Level.ANONYMOUS,
         k,
         people.height - shown.height,
         {q.name: q.forms[reached.chosen[q.name]].words for q in identifiers},
-        changes,
+        {name: made for name, made in changes.items() if made},
         risk_of(_sizes(people, KNOWN_OUTSIDE), k),
         after,
     )
-    return tuple(masked_tables), made, report
 
 
 def identifiers_by_name(identifiers: Sequence[QuasiIdentifier]) -> dict[str, QuasiIdentifier]:
@@ -130,26 +147,27 @@ def _patients(table: Table, frame: pl.DataFrame) -> Table:
     return replace(table, columns=tuple(columns))
 
 
-def _cut(frames: Mapping[str, pl.DataFrame], patients: pl.DataFrame, cap: int, k: int) -> dict[str, pl.DataFrame]:
-    """The other tables without patients left out, sessions elsewhere, and sessions past the cap.
+def _sessions_shown(sessions: pl.DataFrame, shown: pl.DataFrame, cap: int) -> tuple[pl.DataFrame, bool]:
+    """Sessions here of the patients shown, up to the cap, and whether any is past it."""
+    import polars as pl
 
-    Gaps of those first operated on elsewhere go too where fewer than k patients have one.
+    own = sessions.join(shown, on="patient_key", how="semi", maintain_order="left")
+    inside = own.filter(pl.col("number_here") <= cap)
+    return inside, bool((own.get_column("number_here") > cap).any())
+
+
+def _gaps_shown(gaps: pl.DataFrame, shown: pl.DataFrame, cap: int | None, k: int) -> pl.DataFrame:
+    """Gaps of the patients shown, none to a session past the cap.
+
+    Those of patients first operated on elsewhere go too where fewer than k patients have one.
     """
     import polars as pl
 
-    own = {name: frame.join(patients, on="patient_key", how="semi") for name, frame in frames.items()}
-    sessions = own["sessions"].filter(pl.col("number_here") <= cap)
-    more = own["sessions"].filter(pl.col("number_here") > cap).height
-    gaps = own["gaps"].filter(pl.col("gap_number") < cap) if more else own["gaps"]
-    elsewhere = gaps.filter(~pl.col("first_operated_here"))
-    if elsewhere.get_column("patient_key").n_unique() < k:
-        gaps = gaps.filter(pl.col("first_operated_here"))
-    under = ("visits", "complications", "graft_counts", "durations")
-    return {
-        "sessions": sessions,
-        "gaps": gaps,
-        **{name: own[name].join(sessions, on="session_key", how="semi") for name in under},
-    }
+    own = gaps.join(shown, on="patient_key", how="semi", maintain_order="left")
+    inside = own if cap is None else own.filter(pl.col("gap_number") < cap)
+    elsewhere = inside.filter(~pl.col("first_operated_here"))
+    few = elsewhere.get_column("patient_key").n_unique() < k
+    return inside.filter(pl.col("first_operated_here")) if few else inside
 
 
 def _sizes(people: pl.DataFrame, names: Sequence[str]) -> list[int]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hmac
 import secrets
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
 from registry import quoted
+from registry.definition import record_type
 from registry.store import Registry
 
 from .._queries import SESSION_HERE, kept, rows
@@ -27,11 +28,11 @@ _BLOCK = 64
 """Bytes of a block of SHA-256."""
 
 _CHILDREN = {
-    "visit": "c.visited_on <= coalesce($as_of::date, c.visited_on)",
-    "complication": "s.performed_on + coalesce(c.onset_day, 0) <= coalesce($as_of::date, 'infinity'::date)",
-    "graft_count": "c.counted_on <= coalesce($as_of::date, c.counted_on)",
+    "visit": "c.visited_on",
+    "complication": "s.performed_on + coalesce(c.onset_day, 0)",
+    "graft_count": "c.counted_on",
 }
-"""Records below a session, and which of them were known by the last day of follow-up."""
+"""Records below a session, and the day on which each became known."""
 
 
 def secret_for(seed: int | None) -> bytes:
@@ -47,8 +48,10 @@ def key_of(secret: bytes, key: str) -> str:
     return hmac.new(secret, key.encode(), sha256).hexdigest()[:KEY_LETTERS]
 
 
-def _key_macro(secret: bytes) -> str:
-    """The same in SQL, so that keys are made as a set."""
+def _key_macro(secret: bytes | None) -> str:
+    """The same in SQL, so that keys are made as a set; without a secret keys stay as they are."""
+    if secret is None:
+        return "create or replace temp macro export_key(k) as k"
     padded = secret.ljust(_BLOCK, b"\0")
     inner, outer = (f"unhex('{bytes(byte ^ pad for byte in padded).hex()}')" for pad in (0x36, 0x5C))
     return (
@@ -58,33 +61,45 @@ def _key_macro(secret: bytes) -> str:
 
 
 @contextmanager
-def kept_export(registry: Registry, definition: CohortDefinition, secret: bytes) -> Iterator[None]:
-    """Keep the rows of every table as temporary tables for the length of a `with` block."""
+def kept_export(registry: Registry, definition: CohortDefinition, secret: bytes | None) -> Iterator[None]:
+    """Keep what the rows of every table are read from for the length of a `with` block, under the keys of the export.
+
+    Patients and sessions are few, and get their new keys here, once; what lies below them is read through views.
+    secret: see `secret_for`; None keeps the registry's keys.
+    """
     settings, as_of = registry.settings, definition.followed_to
     values = shared_values(settings, as_of) | {"every_session": True, "from_number": None, "to_number": None}
     texts = {"group_definitions": "", "chosen": _MEMBERS}
     spell = {"groups": "session_key, number_here, start_on,", "spell": "spell_here"}
+    run = registry.connection.execute
     with ExitStack() as stack:
 
         def keep(name: str, *steps: str, **more: str) -> None:
             stack.enter_context(kept(registry, name, steps, values, texts | more))
 
+        run(_key_macro(secret))
+        stack.callback(run, "drop macro temp.export_key")
         stack.enter_context(kept_members(registry, definition))
         keep("export_patient", "known_session", "export_patient")
         keep("export_session", "known_session", "export_session")
         keep("export_gap", *SESSION_HERE, "start", "spell_here", "judged_spell", "export_gap", **spell)
-        for child, known in _CHILDREN.items():
-            registry.connection.execute(
-                f"create or replace temp table export_{child} as "
-                f"select c.*, s.patient_key, s.index_on from {quoted(child)} c "
-                f"join export_session s on s.session_key = c.session_key where {known}",
-                {"as_of": as_of} if "$as_of" in known else {},
+        for child, known_on in _CHILDREN.items():
+            own = record_type(child).key[0]
+            run(
+                f"create or replace temp view export_{child} as select c.* replace "
+                f"(export_key(c.{own}) as {own}, s.session_key as session_key), s.patient_key, s.index_on "
+                f"from {quoted(child)} c join export_session s on s.registry_key = c.session_key "
+                f"where {known_on} <= s.known_to"
             )
-            stack.callback(registry.connection.execute, f"drop table temp.export_{child}")
+            stack.callback(run, f"drop view temp.export_{child}")
         _keep_durations(registry, values, texts)
-        stack.callback(registry.connection.execute, "drop table temp.export_duration")
-        registry.connection.execute(_key_macro(secret))
-        stack.callback(registry.connection.execute, "drop macro temp.export_key")
+        stack.callback(run, "drop table temp.export_interval")
+        run(
+            "create or replace temp view export_duration as "
+            "select s.session_key, s.patient_key, i.measure, i.left_day, i.right_day "
+            "from export_interval i join export_session s on s.registry_key = i.session_key"
+        )
+        stack.callback(run, "drop view temp.export_duration")
         yield
 
 
@@ -92,8 +107,8 @@ def _keep_durations(registry: Registry, values: dict[str, object], texts: dict[s
     """All measures in one table; what each session's interval is, the figures of durations decide."""
     connection = registry.connection
     connection.execute(
-        "create or replace temp table export_duration (session_key varchar, patient_key varchar, measure varchar, "
-        "left_day bigint, right_day bigint)"
+        "create or replace temp table export_interval "
+        "(session_key varchar, measure varchar, left_day bigint, right_day bigint)"
     )
     with kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts):
         for measure in DURATION_MEASURES:
@@ -112,7 +127,7 @@ def _keep_durations(registry: Registry, values: dict[str, object], texts: dict[s
             }
             steps = ("duration_look", "duration_interval", "duration_session", "export_duration_rows")
             with kept(registry, "export_duration_rows", steps, of_measure, texts | predicates):
-                connection.execute("insert into export_duration from export_duration_rows")
+                connection.execute("insert into export_interval from export_duration_rows")
 
 
 def frame_of(registry: Registry, table: Table) -> pl.DataFrame:
@@ -120,14 +135,3 @@ def frame_of(registry: Registry, table: Table) -> pl.DataFrame:
     chosen = ", ".join(f"{column.sql} as {quoted(column.name)}" for column in table.columns)
     order = ", ".join(quoted(name) for name in table.key)
     return rows(registry, (), f"select {chosen} from {table.relation} t order by {order}", {})
-
-
-def frames_of(
-    registry: Registry, tables: tuple[Table, ...], progress: Callable[[str], None]
-) -> dict[str, pl.DataFrame]:
-    """The rows of all tables, by name."""
-    frames = {}
-    for table in tables:
-        progress(f"Reading {table.name}")
-        frames[table.name] = frame_of(registry, table)
-    return frames

@@ -11,7 +11,7 @@ from dataclasses import asdict
 from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from registry.definition import RECORD_TYPES, Kind
 from registry.store import Registry
@@ -22,9 +22,6 @@ from .columns import WITHHELD, Column, Level, Type
 from .disclosure import Disclosure, disclosure_markdown
 from .names import sas_names, stata_names
 from .tables import Table
-
-if TYPE_CHECKING:
-    import polars as pl
 
 STARTERS = ("starter.R", "starter.py", "starter.do")
 """Kept here with `.txt` after the name, so that nothing takes them for modules of this program."""
@@ -58,9 +55,17 @@ _NAMED = {f.name for record in RECORD_TYPES for f in record.fields if f.kind in 
 
 
 def descriptor(
-    cohort: StoredCohort, level: Level, registry: Registry, tables: Sequence[Table], folder: Path
+    cohort: StoredCohort,
+    level: Level,
+    registry: Registry,
+    tables: Sequence[Table],
+    folder: Path,
+    hashes: Mapping[str, str],
 ) -> dict[str, Any]:
-    """The content of datapackage.json (Data Package and Table Schema, version 1). The files must be there already."""
+    """The content of datapackage.json (Data Package and Table Schema, version 1). The files must be there already.
+
+    hashes: SHA-256 of each file by its path in the folder.
+    """
     names = {table.name: table for table in tables}
     resources = [
         {
@@ -68,12 +73,12 @@ def descriptor(
             "profile": "tabular-data-resource",
             "title": table.label,
             "description": table.meaning,
-            **_file(folder, f"data/{table.name}.csv"),
+            **_file(folder, f"data/{table.name}.csv", hashes),
             "encoding": "utf-8",
             "schema": _schema(table, names),
             # the specification knows one file a table; these hold the same rows
             "otherFormats": [
-                _file(folder, f"data/{path.name}")
+                _file(folder, f"data/{path.name}", hashes)
                 for path in sorted(folder.glob(f"data/{table.name}.*"))
                 if path.suffix != ".csv"
             ],
@@ -91,11 +96,10 @@ def descriptor(
     }
 
 
-def _file(folder: Path, path: str) -> dict[str, Any]:
+def _file(folder: Path, path: str, hashes: Mapping[str, str]) -> dict[str, Any]:
     ending = path.rpartition(".")[2]
-    whole = folder / path
-    size, digest = whole.stat().st_size, file_hash(whole)
-    return {"path": path, "format": ending, "mediatype": MEDIA[ending], "bytes": size, "hash": f"sha256:{digest}"}
+    size = (folder / path).stat().st_size
+    return {"path": path, "format": ending, "mediatype": MEDIA[ending], "bytes": size, "hash": f"sha256:{hashes[path]}"}
 
 
 def _schema(table: Table, tables: Mapping[str, Table]) -> dict[str, Any]:
@@ -216,11 +220,10 @@ def written_texts(
     flow: Sequence[FlowStep],
     level: Level,
     registry: Registry,
-    tables: Sequence[Table],
-    frames: Mapping[str, pl.DataFrame],
+    tables: Mapping[Table, int],
     report: Disclosure,
 ) -> dict[str, str]:
-    """Every text file of the package but the descriptor and the checksums, by name."""
+    """Every text file of the package but the descriptor and the checksums, by name. tables: with their rows."""
     definition = {
         "name": cohort.name,
         "version": cohort.version,
@@ -228,20 +231,20 @@ def written_texts(
         "snapshot": registry.snapshot,
         "data_date": registry.data_date and registry.data_date.isoformat(),
         "graftledger": program_version(),
-        "patients": frames["patients"].height,
+        "patients": next(n for table, n in tables.items() if table.name == "patients"),
         "definition": _definition(cohort, level),
         **({"flow": [asdict(step) for step in flow]} if flow else {}),
     }
     kept = files("pipelines.exports") / "starters"
     starters = {name: (kept / f"{name}.txt").read_text(encoding="utf-8") for name in STARTERS}
     return {
-        "README.md": _readme(cohort, level, tables, frames),
+        "README.md": _readme(cohort, level, tables),
         "TERMS.md": _TERMS,
         "CITATION.cff": citation(cohort, level, registry),
         "cohort.json": json.dumps(definition, indent=2, ensure_ascii=False) + "\n",
-        "dictionary.md": dictionary_markdown(cohort, level, tables),
-        "dictionary.html": dictionary_html(cohort, level, tables),
-        "names.csv": names_csv(tables),
+        "dictionary.md": dictionary_markdown(cohort, level, tuple(tables)),
+        "dictionary.html": dictionary_html(cohort, level, tuple(tables)),
+        "names.csv": names_csv(tuple(tables)),
         "disclosure.json": json.dumps(report.as_dict(), indent=2) + "\n",
         "disclosure.md": disclosure_markdown(report),
         **starters,
@@ -257,7 +260,7 @@ def _definition(cohort: StoredCohort, level: Level) -> dict[str, Any]:
     return told
 
 
-def _readme(cohort: StoredCohort, level: Level, tables: Sequence[Table], frames: Mapping[str, pl.DataFrame]) -> str:
+def _readme(cohort: StoredCohort, level: Level, tables: Mapping[Table, int]) -> str:
     lines = [
         f"# Cohort {cohort.name}, level {level}",
         "",
@@ -271,7 +274,7 @@ def _readme(cohort: StoredCohort, level: Level, tables: Sequence[Table], frames:
         "",
         "| table | rows | what |",
         "|---|--:|---|",
-        *(f"| {table.name} | {frames[table.name].height:,} | {table.meaning} |" for table in tables),
+        *(f"| {table.name} | {n:,} | {table.meaning} |" for table, n in tables.items()),
         "",
     ]
     return "\n".join(lines)

@@ -23,7 +23,7 @@ from ..cohorts import FlowStep, StoredCohort, cohort_flow, load_cohort
 from .columns import Level
 from .disclosure import DEFAULT_K, Disclosure, anonymise, as_it_is
 from .formats import FORMATS, in_files
-from .gathering import frames_of, kept_export, secret_for
+from .gathering import frame_of, kept_export, secret_for
 from .ledger import note_export
 from .package import descriptor, file_hash, written_texts
 from .tables import Table, tables_at
@@ -75,21 +75,13 @@ def export_cohort(
         raise GraftledgerError("k must be 2 or more: with 1 every patient may be alone.")
     cohort = load_cohort(registry, name, version)
     flow = () if level is Level.ANONYMOUS else cohort_flow(registry, cohort.definition)
-    with kept_export(registry, cohort.definition, secret_for(seed)):
+    secret = None if level is Level.INTERNAL else secret_for(seed)
+    progress("Choosing the patients")
+    with kept_export(registry, cohort.definition, secret):
         _refuse_small(registry, level, k)
-        tables = tables_at(level, with_sites=with_sites)
-        frames = frames_of(registry, tables, progress)
-        people = rows(registry, ("export_quasi",), "from export_quasi", {})
-        if level is Level.ANONYMOUS:
-            progress("Making groups of patients who are alike")
-            tables, frames, report = anonymise(tables, frames, people, k)
-        else:
-            report = as_it_is(level, people, k)
-        table, frame = time_to_event(frames["gaps"], level, cohort.name)
-        tables, frames = (*tables, table), {**frames, table.name: frame}
         try:
-            order = _Order(cohort, flow, level, tuple(formats), seed is not None, exported_by)
-            number = _written(registry, order, out, tables, frames, report, progress)
+            order = _Order(cohort, flow, level, tuple(formats), seed is not None, exported_by, k, with_sites)
+            return _written(registry, order, out, progress)
         except OSError as error:
             raise GraftledgerError(
                 Fault(
@@ -98,7 +90,6 @@ def export_cohort(
                     mend="Is there room, and is the folder above it writable?",
                 )
             ) from None
-    return Exported(number, out, cohort, level, {t.name: frames[t.name].height for t in tables}, report)
 
 
 def refuse_present(out: Path) -> None:
@@ -132,41 +123,29 @@ class _Order:
     formats: tuple[str, ...]
     seeded: bool
     exported_by: str
+    k: int
+    with_sites: bool
 
 
-def _written(
-    registry: Registry,
-    order: _Order,
-    out: Path,
-    tables: Sequence[Table],
-    frames: Mapping[str, pl.DataFrame],
-    report: Disclosure,
-    progress: Callable[[str], None],
-) -> int:
-    """Write everything beside the folder, then note it and move it into place. Returns the number of the export."""
+def _written(registry: Registry, order: _Order, out: Path, progress: Callable[[str], None]) -> Exported:
+    """Write everything beside the folder, then note it and move it into place."""
     out.parent.mkdir(parents=True, exist_ok=True)
     beside = Path(tempfile.mkdtemp(prefix=f".unfinished-{out.name}-", dir=out.parent))
     try:
         (beside / "data").mkdir()
-        for table in tables:
-            frame = in_files(frames[table.name], table)
-            for ending in order.formats:
-                progress(f"Writing {table.name}.{ending}")
-                _in_format(frame, table, beside / "data" / f"{table.name}.{ending}")
-        texts = written_texts(order.cohort, order.flow, order.level, registry, tables, frames, report)
-        described = descriptor(order.cohort, order.level, registry, tables, beside)
+        tables, report = _written_tables(registry, order, beside / "data", progress)
+        progress("Writing what describes them")
+        texts = written_texts(order.cohort, order.flow, order.level, registry, tables, report)
+        hashes = _hashes(beside)
+        described = descriptor(order.cohort, order.level, registry, tuple(tables), beside, hashes)
         texts["datapackage.json"] = json.dumps(described, indent=2, ensure_ascii=False) + "\n"
         for name, text in texts.items():
             (beside / name).write_text(text, encoding="utf-8", newline="\n")
-        hashes = {
-            path.relative_to(beside).as_posix(): file_hash(path) for path in sorted(beside.rglob("*")) if path.is_file()
-        }
+        hashes = dict(sorted((hashes | {name: file_hash(beside / name) for name in texts}).items()))
         sums = "".join(f"{sha256}  {name}\n" for name, sha256 in hashes.items())
         (beside / CHECKSUMS).write_text(sums, encoding="utf-8", newline="\n")
         os.chmod(beside, 0o700)
         with transaction(registry.connection):
-            registry.connection.register("exported_key", frames["patients"].select("patient_key"))
-            key = "patient_key" if order.level is Level.INTERNAL else "export_key(patient_key)"
             number = note_export(
                 registry,
                 order.cohort,
@@ -175,9 +154,9 @@ def _written(
                 seeded=order.seeded,
                 exported_by=order.exported_by,
                 files=hashes,
-                patients=f"select patient_key from export_patient where {key} in (from exported_key)",
+                patients="select registry_key as patient_key from export_patient "
+                "where patient_key in (from exported_key)",
             )
-            registry.connection.unregister("exported_key")
             os.rename(beside, out)
     except BaseException:
         shutil.rmtree(beside, ignore_errors=True)
@@ -185,7 +164,56 @@ def _written(
             if not out.is_symlink() and (out / CHECKSUMS).exists() and not beside.exists():
                 shutil.rmtree(out, ignore_errors=True)  # the ledger did not take it, so it must not be there
         raise
-    return number
+    finally:
+        registry.connection.execute("drop table if exists temp.exported_key")
+    n_rows = {table.name: n for table, n in tables.items()}
+    return Exported(number, out, order.cohort, order.level, n_rows, report)
+
+
+def _written_tables(
+    registry: Registry, order: _Order, folder: Path, progress: Callable[[str], None]
+) -> tuple[dict[Table, int], Disclosure]:
+    """Write every table in every format. Returns the tables with their rows, and what was changed.
+
+    Keeps the keys of the patients written as the temporary table `exported_key`.
+    """
+    written: dict[Table, int] = {}
+    after_all: list[tuple[Table, pl.DataFrame]] = []
+
+    def read(table: Table) -> pl.DataFrame:
+        progress(f"Reading {table.name}")
+        return frame_of(registry, table)
+
+    def write(table: Table, frame: pl.DataFrame) -> None:
+        if table.name == "patients":
+            registry.connection.register("exported", frame.select("patient_key"))
+            registry.connection.execute("create or replace temp table exported_key as from exported")
+            registry.connection.unregister("exported")
+        if table.name == "gaps":
+            after_all.append(time_to_event(frame, order.level, order.cohort.name))
+        in_file = in_files(frame, table)
+        for ending in order.formats:
+            progress(f"Writing {table.name}.{ending}")
+            _in_format(in_file, table, folder / f"{table.name}.{ending}")
+        written[table] = frame.height
+
+    tables = tables_at(order.level, with_sites=order.with_sites)
+    people = rows(registry, ("export_quasi",), "from export_quasi", {})
+    if order.level is Level.ANONYMOUS:
+        progress("Making groups of patients who are alike")
+        report = anonymise(tables, read, write, people, order.k)
+    else:
+        report = as_it_is(order.level, tables, read, write, people, order.k)
+    for table, frame in after_all:
+        write(table, frame)
+    return written, report
+
+
+def _hashes(folder: Path) -> dict[str, str]:
+    """SHA-256 of every file below a folder, by its path in it."""
+    return {
+        path.relative_to(folder).as_posix(): file_hash(path) for path in sorted(folder.rglob("*")) if path.is_file()
+    }
 
 
 def _in_format(frame: pl.DataFrame, table: Table, path: Path) -> None:

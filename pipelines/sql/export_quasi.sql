@@ -1,6 +1,6 @@
 -- What somebody outside may know of each patient, and answers that nobody outside should learn.
 select
-  export_key(p.patient_key) as patient_key,
+  p.patient_key,
   p.sex,
   p.age_at_first_surgery_years as age,
   if(p.dates_shifted, null, year(p.index_on)) as index_year,
