@@ -23,6 +23,7 @@ from ._sections.actions import actions
 from ._sections.attention import attention
 from ._sections.complications import complications
 from ._sections.definitions import definitions
+from ._sections.expectations import expectations
 from ._sections.follow_up import follow_up
 from ._sections.held_back import held_back
 from ._sections.in_short import in_short
@@ -46,6 +47,7 @@ _SECTIONS: Mapping[str, Callable[[AuditData], Section]] = {
     "numbness": numbness,
     "graft-survival": graft_survival,
     "process": process,
+    "expectations": expectations,
     "actions": actions,
     "methods": methods,
     "definitions": definitions,

@@ -11,6 +11,7 @@ from pipelines import Figure
 from pipelines.agreed_actions import AgreedAction
 from pipelines.audit_changes import AuditChanges
 from pipelines.comparison.reviews import OutlierReview
+from pipelines.expectations import Judgement
 from pipelines.follow_up import VisitsDue
 from pipelines.intake_summary import HeldBackCount, IntakeCount
 from pipelines.quarter_activity import Activity
@@ -24,6 +25,19 @@ from ._quarter import Quarter
 
 YEARS = (0, 1, 2, 3, 5, 10)
 """Where curves are marked and tables have their columns."""
+
+
+@dataclass(frozen=True)
+class Told:
+    """What patients are told, held against the records at the quarter's end and a year before.
+
+    own: whether the statements are the practice's; else they are the starter list. before_on: the earlier day.
+    """
+
+    judged: tuple[Judgement, ...]
+    before: tuple[Judgement, ...]
+    before_on: date
+    own: bool
 
 
 @dataclass(frozen=True)
@@ -64,6 +78,7 @@ class AuditData:
     process: tuple[tuple[Figure, ...], ...]
     missing: tuple[Figure, ...]
     serious: tuple[SeriousComplications, ...]
+    told: Told
     actions: tuple[AgreedAction, ...]
     reviews: tuple[OutlierReview, ...]
     on: date
@@ -106,6 +121,10 @@ class AuditData:
                 for figure in figures
             ),
             *self.missing,
+            *(
+                replace(found.figure, group={**found.figure.group, "statement": found.statement.name})
+                for found in self.told.judged
+            ),
         )
 
     @property

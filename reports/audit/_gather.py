@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 from hashlib import sha256
@@ -19,9 +19,10 @@ from pipelines import (
     growth,
     time_to_next_session,
 )
-from pipelines.agreed_actions import AgreedAction, agreed_actions
+from pipelines.agreed_actions import agreed_actions
 from pipelines.audit_changes import audit_changes
-from pipelines.comparison.reviews import OutlierReview, outlier_reviews
+from pipelines.comparison.reviews import outlier_reviews
+from pipelines.expectations import FILE, Statement, judge_all, load_statements
 from pipelines.follow_up import milestone_contacts, visits_due
 from pipelines.graft_measures import BELOW_80, BELOW_90, SESSIONS_COUNTED, YIELD_ALL_GREW, YIELD_NONE_GREW
 from pipelines.groups import Chosen, choose
@@ -40,7 +41,7 @@ from registry.reports import shown_intake_id
 
 from .. import wording
 from ._comments import Comments
-from ._data import YEARS, AuditData
+from ._data import YEARS, AuditData, Told
 from ._definitions import measure_definitions
 from ._quarter import Quarter
 
@@ -88,6 +89,7 @@ def gather(
     spans = tuple(each.span for each in (quarter, quarter.before, quarter.year_before))
     actions, reviews = agreed_actions(registry), tuple(outlier_reviews(registry))
     several = len(registry.settings.sites) > 1
+    statements, own_statements = _statements(registry)
     data = AuditData(
         settings=registry.settings,
         quarter=quarter,
@@ -99,8 +101,9 @@ def gather(
             quarter=str(quarter),
             as_of=as_of.isoformat(),
             intake=shown_intake_id(registry),
-            agreed=_digest(actions, reviews, on or as_of),
+            agreed=_digest((actions, reviews, on or as_of)),
             definitions=measure_definitions(),
+            expectations=_digest(statements),
         ),
         summary=data_summary(registry, as_of=as_of, quarter=str(quarter)),
         here=tuple(
@@ -146,6 +149,12 @@ def gather(
         process=tuple(process_measures(registry, chosen=_in(registry, span), as_of=as_of) for span in spans),
         missing=missing_fields(registry, quarter.first_on, as_of),
         serious=serious_complications(registry, quarter.first_on, as_of),
+        told=Told(
+            judge_all(registry, statements, as_of=as_of),
+            judge_all(registry, statements, as_of=quarter.year_before.last_on),
+            quarter.year_before.last_on,
+            own_statements,
+        ),
         actions=actions,
         reviews=reviews,
         on=on or as_of,
@@ -154,9 +163,16 @@ def gather(
     return replace(data, changes=audit_changes(previous, data.meta, data.figures)) if previous else data
 
 
-def _digest(actions: Sequence[AgreedAction], reviews: Sequence[OutlierReview], on: date) -> str:
-    """What was agreed and is under review is no record of a patient, so the snapshot does not tell of it."""
-    return sha256(repr((actions, reviews, on)).encode()).hexdigest()[:16]
+def _digest(content: object) -> str:
+    """What is agreed, under review or said to patients is no record of a patient, so the snapshot does not tell of
+    it."""
+    return sha256(repr(content).encode()).hexdigest()[:16]
+
+
+def _statements(registry: Registry) -> tuple[tuple[Statement, ...], bool]:
+    """What patients are told, and whether it is the practice's own list."""
+    own = registry.folder / FILE
+    return load_statements(own if own.exists() else None), own.exists()
 
 
 def _in(registry: Registry, span: Span) -> Chosen:

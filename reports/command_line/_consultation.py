@@ -66,7 +66,11 @@ def consultation_sheet(
         say(fill(" ".join(basis_words(topic)), 80, initial_indent="  ", subsequent_indent="  "))
         say()
     if out is not None:
-        files = {SHEET_FILE: sheet.html, PRINT_FILE: sheet.pdf(paper), FIGURES_FILE: sheet.figures_json}
+        files: dict[str, str | bytes] = {
+            SHEET_FILE: sheet.html,
+            PRINT_FILE: sheet.pdf(paper),
+            FIGURES_FILE: sheet.figures_json,
+        }
         page, printed, _ = write_report(out, files, "consultation sheet", replace=replace)
         note(f"The sheet is in {page}")
         note(f"To print, on one page: {printed}")

@@ -291,3 +291,16 @@ def test_held_back_rows_are_shown_with_their_reason(tmp_path: Path, empty_regist
     assert reason == "Records cannot be complete to a day in the future complete_to_not_in_future"
     assert cells == ["Site declarations", "records_complete_to", "1"]
     assert "1 row delivered by the sites is held back" in section(page, "attention").text
+
+
+def test_what_patients_are_told_is_judged_now_and_a_year_before(page: Element) -> None:
+    """*By hand*: no bruised eyes in the 12 sessions assessed; the 90 % interval reaches far above 1 %. As many would
+    settle it as Fleiss' formula says: ((1.645 x root 0.0099 + 0.842 x root 0.004975) / 0.005)^2."""
+    told = table(page, "What patients are told, held against the records")
+    assert told["About 1 patient in 200 gets bruised eyes, and no more than 1 in 100."][:2] == [
+        "Cannot tell yet",
+        "0.0% (below 18.4%) of 12 sessions About 1,990 sessions would settle it, if it is true",
+    ]
+    text = section(page, "expectations").text
+    assert "The starter list: common practice, no source." in text
+    assert "nobody's work" in text.replace("’", "'")
