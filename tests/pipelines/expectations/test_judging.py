@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from statsmodels.stats.proportion import power_ztost_prop
+from statsmodels.stats.proportion import power_ztost_prop, proportions_ztest
 
 from pipelines.estimators import wilson
 from pipelines.expectations import LEVEL, Statement, Verdict, cases_needed, judge, judge_all
@@ -44,6 +44,23 @@ def test_the_whole_interval_decides(statement: Statement, seen: Figure, verdict:
     found = judge(statement, seen)
     assert found.verdict is verdict
     assert (found.cases_needed is None) == (verdict is not Verdict.CANNOT_TELL)
+
+
+@pytest.mark.parametrize("n", [40, 150, 600])
+def test_supported_is_what_two_one_sided_tests_reject(n: int) -> None:
+    """*Other software*: statsmodels, the score test of a share at either limit. Wilson's 90 % interval inverts it, so
+    the verdicts must be the same for every count: supported where both tests reject at 5 %."""
+    for count in range(n + 1):
+        share = wilson(count, n, LEVEL)
+        seen = Figure(
+            "infection", n, "sessions", "wilson", estimate=share.estimate, lower=share.lower, upper=share.upper,
+            level=LEVEL,
+        )  # fmt: skip
+        p_values = [
+            proportions_ztest(count, n, limit, alternative, prop_var=limit)[1]
+            for limit, alternative in ((ABOUT.low, "larger"), (ABOUT.high, "smaller"))
+        ]
+        assert (judge(ABOUT, seen).verdict is Verdict.SUPPORTED) == (max(p_values) < 0.05), count
 
 
 def test_without_an_estimate_it_cannot_be_told() -> None:
