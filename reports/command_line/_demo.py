@@ -89,7 +89,8 @@ def demo(
 
     say("\nLook at:")
     say(f"  the audit      {folder / 'audit' / 'audit.html'}  (open it in a browser)")
-    say(f"  its figures    {folder / 'audit' / 'figures.json'}")
+    say(f"  to sign        {folder / 'audit' / 'audit.pdf'}")
+    say(f"  its figures    {folder / 'audit' / 'figures.json'}  (and tables.xlsx)")
     say(f"  the intakes    {reports[-1]}")
     say(f"  the mistakes   {sites / 'planted_errors.csv'}  (and: graftledger held-back list --registry {registry})")
     say(f"  the truth      {sites / 'truth.json'}")

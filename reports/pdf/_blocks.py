@@ -217,6 +217,10 @@ def _table(element: Element) -> Block:
             rows.append({"cells": [_cell(cell, at) for at, cell in enumerate(cells)]})
     texts = [[cell["lines"] for cell in row["cells"]] for row in rows if "cells" in row]
     weights, letters = column_weights([head["text"] for head in heads], texts)
+    if (
+        "data-widths" in element.attributes
+    ):  # of a table to be filled in by hand, whose words say nothing of its columns
+        weights = [float(width) for width in element.attributes["data-widths"].split()]
     return {
         "is": "table",
         "caption": caption,

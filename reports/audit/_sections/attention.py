@@ -142,7 +142,7 @@ def _problems(data: AuditData) -> Iterator[Item]:
     if empty:
         first = sorted(empty, key=lambda figure: -(figure.estimate or 0))[:_FIELDS_NAMED]
         names = ", ".join(
-            f"{record_type(f.group['record']).field(f.group['field']).label.lower()} {wording.percent(f.estimate or 0)}"
+            f"{record_type(f.group['record']).field(f.group['field']).label} {wording.percent(f.estimate or 0)}"
             for f in first
         )
         yield Item(
@@ -162,7 +162,7 @@ def _follow_up(data: AuditData) -> Iterator[Item]:
     ]
     if low:
         labels = {milestone.due: milestone.label for milestone in FOLLOW_UP_MILESTONES}
-        names = [f"{labels[figure.at or 0]} {wording.percent(figure.estimate or 0)}" for figure in low]
+        names = [f"{wording.percent(figure.estimate or 0)} at {labels[figure.at or 0]}" for figure in low]
         yield Item(f"Contacts made at milestones that fell due in the quarter: {wording.listed(names)}.", *where)
     overdue, due = (data.due.frame.filter(pl.col("state") == state).height for state in ("overdue", "due"))
     if overdue:

@@ -76,6 +76,7 @@ def _site_table(data: AuditData) -> Table:
         "Contacts made by site, to date",
         ("Site", *_LABELS.values()),
         tuple(Row(site, tuple(share_cell(figure) for figure in figures)) for site, figures in sites.items()),
+        words=tuple(range(1, len(_LABELS) + 1)),  # so many columns that the intervals must wrap
     )
 
 

@@ -134,7 +134,7 @@ def _recent_cell(figure: Figure, operated: Span) -> Cell:
         else wording.counted(figure.n, figure.n_unit.rstrip("s"))
     )
     more = [line for line in (wording.interval_words(figure), counted) if line]
-    more.append(f"operated {operated.first_on.isoformat()} to {operated.last_on.isoformat()}")
+    more += [f"operated {operated.first_on.isoformat()}", f"to {operated.last_on.isoformat()}"]
     return Cell(wording.estimate_words(figure), tuple(more), few or figure.estimate is None)
 
 
