@@ -55,7 +55,8 @@ def graft_survival(
     otherwise) if left out. chosen: whose sessions are looked at (`groups.choose`). as_of: what happened later is
     ignored. level: above 0, below 1.
     Returns figures by measure, then group: n areas in n_clusters patients, at_risk the grafts (hairs) placed in them;
-    not_counted is in sessions: those without a mature count, by reason.
+    not_counted is in sessions: those without a mature count, by reason. alert: more is growing than was placed, or
+    fewer hairs stand there than before surgery.
     Raises: GraftledgerError for an unknown field or a window that begins before month 2 or ends before it begins.
     Source: as `clustered_ratio`; months 10 to 18 are common practice, no source.
     """
@@ -129,4 +130,5 @@ def _figure(
     if y < 0 or xy < 0:  # more existing hairs taken away than are seen: no share
         return Figure(**shared, **unit, **shown, flags=(*few, "alert"))
     ratio = clustered_ratio(RatioSums(counted["patients"], y, counted["x"], yy, xy, counted["xx"]), shared["level"])
-    return Figure(**shared, **unit, **shown, estimate=ratio.estimate, lower=ratio.lower, upper=ratio.upper, flags=few)
+    flags = (*few, "alert") if ratio.estimate > 1 else few  # more growing than was placed: miscounts, or existing hairs
+    return Figure(**shared, **unit, **shown, estimate=ratio.estimate, lower=ratio.lower, upper=ratio.upper, flags=flags)

@@ -182,6 +182,12 @@ def _remarks(figures: Sequence[Figure]) -> list[str]:
     above = sum(figure.events or 0 for figure in figures if figure.measure == HAIR_SURVIVAL_CAPPED)
     if above:
         remarks.append(f"{whole(above)} area(s) had more hairs growing than were placed in them.")
-    if any("alert" in figure.flags for figure in figures):
+    alerts = [figure for figure in figures if "alert" in figure.flags]
+    if any(figure.estimate is not None for figure in alerts):
+        remarks.append(
+            "Above 100%: more was seen growing than was placed. Either hairs that stood there before were taken for "
+            "grafts, or counts are wrong: check them before anything else."
+        )
+    if any(figure.estimate is None for figure in alerts):
         remarks.append("Not told: every graft grew, or none, or fewer hairs stood there than before surgery.")
     return remarks

@@ -82,7 +82,8 @@ def test_which_counts_speak(empty: Registry, estimate: float, counts: list[Row])
     found = figure(empty, counts)
     assert found.estimate == pytest.approx(estimate)
     assert dict(found.not_counted) == {}
-    assert (found.n_unit, found.n_clusters, found.flags) == ("areas", 1, ("too_few",))
+    flags = ("too_few", "alert") if estimate > 1 else ("too_few",)
+    assert (found.n_unit, found.n_clusters, found.flags) == ("areas", 1, flags)
 
 
 LATER = {"session_key": "s2", "patient_key": "p", "session_number": 2}
@@ -182,6 +183,14 @@ def test_an_area_without_all_three_numbers_of_hairs_is_not_told(empty: Registry,
 def test_fewer_hairs_than_before_give_no_share(empty: Registry) -> None:
     found = figure(empty, [hairs(100, 20, 30)], measure="hair_survival", by_hairs=True)
     assert (found.estimate, found.n, found.flags) == (None, 1, ("too_few", "alert"))
+
+
+def test_more_growing_than_placed_is_told_and_flagged(empty: Registry) -> None:
+    """By hand: 44 of 40 with no existing hairs recorded; capped it is 40 of 40, and nothing to flag."""
+    above = figure(empty, [count(365, 44)])
+    assert (above.estimate, "alert" in above.flags) == (1.1, True)
+    capped = figure(empty, [count(365, 44)], measure="graft_survival_capped")
+    assert (capped.estimate, capped.events, "alert" in capped.flags) == (1.0, 1, False)
 
 
 def test_the_window_of_the_settings(empty: Registry) -> None:
