@@ -100,7 +100,7 @@ def fit_case_mix(
     """
     period = within(table, first_on, last_on)
     rows = counted(period)
-    factors = plan_factors(rows, measure, floor, _most_columns(rows, measure)) if len(rows) else ()
+    factors = plan_factors(rows, measure.factors, floor, _most_columns(rows, measure)) if len(rows) else ()
     surgeons = rows["surgeon_code"].to_numpy().astype(str)
     without = {
         surgeon: _fit(rows.filter(pl.col("surgeon_code") != surgeon), measure, factors)

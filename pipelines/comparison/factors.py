@@ -12,7 +12,6 @@ import polars as pl
 from ..next_session_model.covariates import Covariate
 from ..next_session_model.preparing import pooled_levels
 from ..regression.spells import Floats
-from .measures import ComparedMeasure
 
 NOT_KNOWN = "not_known"
 """A factor that is not recorded is a group of its own: no session may drop out of a comparison for a gap."""
@@ -78,15 +77,17 @@ class Factor:
         )
 
 
-def plan_factors(rows: pl.DataFrame, measure: ComparedMeasure, floor: int, most_columns: int) -> tuple[Factor, ...]:
-    """The factors of a measure over the sessions of a reference period, decided without a look at outcomes.
+def plan_factors(
+    rows: pl.DataFrame, covariates: Sequence[Covariate], floor: int, most_columns: int
+) -> tuple[Factor, ...]:
+    """The factors over the sessions of a reference period, decided without a look at outcomes.
 
     In the order declared, as long as they take no more than most_columns columns; small groups are pooled, and what
     does not differ is left out. floor: fewest sessions of a group.
     """
     found: list[Factor] = []
     smallest = max(floor, len(rows) // SMALLEST_SHARE)
-    for covariate in measure.factors:
+    for covariate in covariates:
         factor = _levels(rows, covariate, smallest) if covariate.kind == "levels" else _number(rows, covariate, floor)
         if factor and sum(len(one.columns) for one in (*found, factor)) <= most_columns:
             found.append(factor)

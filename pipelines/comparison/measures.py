@@ -10,7 +10,7 @@ from registry.definition import codes
 from registry.milestones import MONTH_12
 
 from ..complication_model.outcomes import Outcome, outcome
-from ..next_session_model.covariates import NO_PATTERN, UNKNOWN, Covariate
+from ..next_session_model.covariates import COVARIATES, NO_PATTERN, UNKNOWN, Covariate
 
 Side = Literal["high", "low"]
 Model = Literal["share", "grafts"]
@@ -29,6 +29,14 @@ _CURL = Covariate("hair_curl", "levels", levels=codes.HAIR_CURL.names)
 _PATIENT = (_AGE, _EXTENT, _SMOKING, _BEFORE, _DIABETES, _SEX)
 _HAIR = (_AGE, _CALIBRE, _SMOKING, _CURL, _BEFORE, _DIABETES, _SEX)
 """In order of what is thought to matter most (common practice, no source): where events are few, the first stand."""
+
+NEXT_SESSION_FACTORS = (
+    _AGE,
+    next(one for one in COVARIATES if one.name == "pattern_stage"),
+    _SEX,
+    next(one for one in COVARIATES if one.name == "family_history"),
+)
+"""What a next session is described by. Whether one was planned is a choice, and so left out."""
 
 CHOSEN_BY_SURGEON = (
     "technique",
@@ -116,6 +124,7 @@ C_STATISTIC, CALIBRATION_SLOPE, CALIBRATION_INTERCEPT = (
 )
 CALIBRATION_SEEN, CALIBRATION_PREDICTED = "case_mix_share_seen", "case_mix_share_predicted"
 SESSIONS_HELD, HELPED = "sessions_in_period", "sessions_with_another_operator"
+NEXT_SESSIONS_SEEN_TO_EXPECTED = "next_sessions_seen_to_expected"
 RUN_SUM, RUN_DIFFERENCE, RUN_AVERAGE = "cusum", "observed_minus_expected", "weighted_average_share"
 
 COMPARISON_LABELS: Mapping[str, str] = {
@@ -140,6 +149,7 @@ COMPARISON_LABELS: Mapping[str, str] = {
     CALIBRATION_PREDICTED: "Share expected in a group of like expected share",
     SESSIONS_HELD: "Sessions",
     HELPED: "Sessions in which somebody else than the responsible surgeon harvested or placed",
+    NEXT_SESSIONS_SEEN_TO_EXPECTED: "Next sessions seen over those expected; no measure of quality",
     RUN_SUM: "Cumulative sum of log likelihood ratios",
     RUN_DIFFERENCE: "Observed minus expected",
     RUN_AVERAGE: "Exponentially weighted average",

@@ -24,3 +24,20 @@ def predicted_share(spells: Spells, coefficients: Floats, at_days: float) -> Flo
             hazard = stratum.by_day(stratum.step)[stratum.day <= at_days].sum()
             share[stratum.rows] = 1 - np.exp(-hazard * np.exp(predictor[stratum.rows]))
     return share
+
+
+def expected_events(spells: Spells, coefficients: Floats, others: Spells) -> Floats:
+    """Events to expect of each of other spells over the very time that it was observed, (m,): its cumulative hazard.
+
+    Over all spells that the coefficients were fitted to they add up to the events seen. One stratum only; time past the
+    last event of the fitted spells adds nothing.
+    spells: those fitted. others: the same columns.
+    Source: Berry 1983, Biometrics 39:173-184 (observed against the sum of cumulative hazards).
+    """
+    centre = spells.x.mean(axis=0) if spells.x.size else np.zeros(len(spells.names))
+    predictor = (spells.x - centre) @ coefficients
+    (stratum,) = strata(spells, np.zeros((spells.size, 0)), predictor)
+    running = np.concatenate([[0.0], np.cumsum(stratum.by_day(stratum.step))])
+    ends = np.searchsorted(stratum.day, others.exit, side="right")
+    starts = np.searchsorted(stratum.day, others.entry, side="right")
+    return np.asarray((running[ends] - running[starts]) * np.exp((others.x - centre) @ coefficients))

@@ -10,6 +10,7 @@ select
   end as reason,
   s.patient_key,
   s.site_code,
+  s.surgeon_code,
   t.number_here,
   t.start_on - min(t.start_on) over (partition by s.patient_key) as start_day,
   t.entry_day,

@@ -12,6 +12,7 @@ from pipelines import Figure, figure_meta, time_to_next_session
 from pipelines.comparison.blinding import LEAST_PEERS, Peer, blinded_labels, peers_of, volume_bands
 from pipelines.comparison.compare import MeasureComparison, SurgeonResult
 from pipelines.comparison.figures import model_figures, own_figures, peer_figures, trend_figures
+from pipelines.comparison.next_session import next_sessions
 from pipelines.comparison.practice import Practice
 from pipelines.comparison.profile import (
     OTHERS,
@@ -93,6 +94,7 @@ def gather(practice: Practice, surgeon: str, quarter: Quarter) -> BenchmarkData:
         figures += model_figures(practice.models[name], one.measure)
     figures += [figure for one in trends for figure in trend_figures(one)]
     figures += [*factor_figures(practice, surgeon), *_next_session(practice, surgeon)]
+    figures += next_sessions(registry, surgeon, as_of=practice.last_on)
     frozen = practice.frozen
     return BenchmarkData(
         practice,

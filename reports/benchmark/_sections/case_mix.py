@@ -36,7 +36,7 @@ def case_mix(data: BenchmarkData) -> Section:
                 f"sessions of {wording.date_words(frozen.reference_from)} to "
                 f"{wording.date_words(frozen.reference_to)}, snapshot {frozen.snapshot}."
             ),
-            "chosen": wording.listed([_chosen(name) for name in CHOSEN_BY_SURGEON]),
+            "chosen": wording.listed([chosen_words(name) for name in CHOSEN_BY_SURGEON]),
             "wide": WIDE_DIFFERENCE,
             "pooled": data.pooled,
         },
@@ -141,7 +141,8 @@ def _checks(checks: Calibration | None) -> tuple[Cell, Cell, Cell]:
     return Cell(c), Cell(slope, error), Cell(intercept)
 
 
-def _chosen(name: str) -> str:
+def chosen_words(name: str) -> str:
+    """A choice of the surgeon, within a sentence."""
     if name == "placed_density":
         return "placed density"
     if name == "site_code":

@@ -104,4 +104,10 @@ def _of_time(data: BenchmarkData) -> Iterator[str]:
         )
     elif quarter.last_on > data_date:
         yield f"Records are complete to {wording.date_words(data_date)}; the quarter {quarter} is not all there yet."
+    frozen = data.practice.frozen
+    if frozen is not None and frozen.reference_to > data.practice.last_on:
+        yield (
+            f"The case-mix model rests on sessions to {wording.date_words(frozen.reference_to)}, some of them after "
+            "this quarter."
+        )
     yield "Outcomes need time: the last months of sessions are not judged yet, which is counted as “not due yet”."

@@ -2,12 +2,28 @@
 
 from __future__ import annotations
 
+from pipelines.comparison.measures import EXPECTED, NEXT_SESSIONS_SEEN_TO_EXPECTED
 from pipelines.measures import NEXT_SESSION_PROBABILITY
 from registry.durations import years
 
 from ... import wording
+from ...charts.ratio_plot import wording_of_ratio
 from ...layout import Cell, Row, Section, Table, share_cell
 from .._data import NEXT_SESSION_AT, BenchmarkData
+
+
+def _seen(data: BenchmarkData) -> str:
+    """Seen over expected in a sentence."""
+    (figure,), (expected,) = data.of(NEXT_SESSIONS_SEEN_TO_EXPECTED), data.of(EXPECTED, outcome="next_session")
+    patients = wording.counted(figure.n, "patient")
+    seen = wording.counted(figure.events or 0, "next session")
+    after = f"After the first session here of {patients}, which was yours, {seen} here"
+    if expected.estimate is None:
+        return f"{after} were seen. How many to expect cannot be said."
+    return (
+        f"{after} were seen, where {expected.estimate:,.1f} were to be expected of patients of the same age, stage, "
+        f"sex and family history by the records of all others: ratio {wording_of_ratio(figure)}."
+    )
 
 
 def next_session(data: BenchmarkData) -> Section:
@@ -24,10 +40,11 @@ def next_session(data: BenchmarkData) -> Section:
         "Next sessions",
         "next_session.html",
         {
+            "seen": _seen(data),
             "table": Table(
                 "Share of patients with a next session here, after their first one here",
                 ("Time", "After mine", "After all others’ together"),
                 tuple(rows),
-            )
+            ),
         },
     )

@@ -98,7 +98,7 @@ def test_no_factor_is_a_choice_of_the_surgeon() -> None:
 def test_what_is_not_recorded_is_a_group_and_a_new_level_counts_with_the_first() -> None:
     smoking: list[str | None] = ["never"] * 60 + ["current"] * 30 + [None] * 30
     rows = table(["S1"] * 120, [0.0] * 120, smoking=smoking)
-    (factor,) = plan_factors(rows, FOLLICULITIS, 10, 5)
+    (factor,) = plan_factors(rows, FOLLICULITIS.factors, 10, 5)
     assert factor.groups == ("never", "current", NOT_KNOWN)
     later = table(["S1"] * 3, [0.0] * 3, smoking=["former", None, "current"])
     assert columns_of(later, [factor])[0].tolist() == [[0, 0], [0, 1], [1, 0]]  # by hand
@@ -108,7 +108,7 @@ def test_what_is_not_recorded_is_a_group_and_a_new_level_counts_with_the_first()
 def test_a_number_not_known_stands_at_the_middle_with_a_column_of_its_own() -> None:
     ages = pl.Series("age_at_first_surgery_years", [30, 40, 50] * 20 + [None] * 20, dtype=pl.Int64)
     rows = table(["S1"] * 80, [0.0] * 80).with_columns(ages)
-    (factor,) = plan_factors(rows, FOLLICULITIS, 10, 5)
+    (factor,) = plan_factors(rows, FOLLICULITIS.factors, 10, 5)
     assert (factor.centre, factor.gap) == (40.0, True)
     x, names = columns_of(rows, [factor])
     assert names == ("age_at_first_surgery_years", f"age_at_first_surgery_years {NOT_KNOWN}")
