@@ -42,7 +42,7 @@ def expectations_table(
         ("What is said", "Judgement", "Seen", *before),
         tuple(rows),
         (*source, CAUTION),
-        words=(1, *((3,) if earlier else ())),
+        words=(1, 2, *((3,) if earlier else ())),
     )
 
 
