@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from pipelines.comparison.reviews import outlier_reviews
 from pipelines.comparison.storing import (
     fit_models,
     freeze_models,
@@ -98,3 +99,12 @@ def test_reference_periods_are_whole_years() -> None:
     """By hand."""
     assert reference_period(date(2026, 9, 30), 3) == (date(2023, 10, 1), date(2026, 9, 30))
     assert reference_period(date(2024, 2, 28), 1)[0] == date(2023, 3, 1)
+
+
+def test_a_registry_of_an_older_version_opened_for_reading_has_no_model_and_no_review(empty_registry: Path) -> None:
+    with open_registry(empty_registry, read_only=False) as registry:
+        for table in (*TABLES, "outlier_review", "outlier_review_step"):
+            registry.connection.execute(f"drop table {table}")
+    with open_registry(empty_registry) as registry:
+        assert list_models(registry) == ()
+        assert outlier_reviews(registry) == ()

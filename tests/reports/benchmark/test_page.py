@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 from pathlib import Path
@@ -20,6 +21,7 @@ from reports.benchmark._sections.case_mix import case_mix
 from reports.benchmark._sections.in_short import in_short
 from reports.benchmark._sections.reviews import reviews
 from reports.command_line import app
+from reports.command_line._benchmark import _open_reviews
 from synthetic_data import SITES, SURGEONS, simulate
 from tests.small_registry import insert_rows, load_frames, on
 
@@ -241,6 +243,23 @@ def test_a_review_is_listed_with_its_steps_and_stands_on_the_page(folder: Path) 
     row = next(row for row in section.content["table"].rows if row.head.startswith(f"{number}: "))
     assert "A hot summer." in row.cells[2].more[0]
     assert "records are right" in row.cells[1].more[0]
+
+
+def test_a_flagged_result_opens_a_review_once(folder: Path, built: tuple[Practice, BenchmarkDocument]) -> None:
+    practice, _ = built
+    comparison = practice.comparisons["folliculitis"]
+    flagged = dataclasses.replace(comparison.results["S01"], flag="alert")
+    results = {**comparison.results, "S01": flagged}
+    changed = dataclasses.replace(
+        practice,
+        comparisons={**practice.comparisons, "folliculitis": dataclasses.replace(comparison, results=results)},
+    )
+    for period in ("2026-Q2", "2026-Q3"):
+        _open_reviews(folder, changed, ("S01",), period, "test")
+    with open_registry(folder) as registry:
+        (review,) = [one for one in outlier_reviews(registry, surgeon="S01") if one.measure == "folliculitis"]
+    assert (review.flag, review.period, review.opened_by) == ("alert", "2026-Q2", "test")
+    assert review.basis["observed"] == flagged.observed
 
 
 def test_a_model_is_frozen_listed_shown_and_used(folder: Path, tmp_path: Path) -> None:
