@@ -1,6 +1,6 @@
   case
-    when {within} then {event}
     when {before} & ({told} | {found}) > 0 then {event}
+    when {within} then {event}
     when {ever} then {nothing}
     when {closing_day} = {last_day} and {closing} & ({told} | {found}) > 0 then {event}
     -- the interval of a closing contact past the window straddles its end: a record may place the onset
