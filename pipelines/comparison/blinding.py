@@ -17,8 +17,8 @@ from registry.store import Registry
 
 from ..estimators.limits import normal_quantile
 from ..estimators.standardised import standardised_ratio
-from .compare import MeasureComparison
 from .funnel_lines import session_error
+from .results import MeasureComparison
 
 LEAST_IN_BAND = 2
 LEAST_PEERS = 4

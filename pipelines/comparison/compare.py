@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
-from typing import Literal
 
 import numpy as np
 import polars as pl
 
 from ..estimators.errors import CountsError
 from ..estimators.funnel import ALERT_LEVEL, PRIORITY_LEVEL, Flag, Position, position_of_ratio
-from ..estimators.limits import normal_quantile
 from ..estimators.over_dispersion import OverDispersion, over_dispersion
 from ..estimators.shrinkage import (
     Shrinkage,
@@ -28,7 +25,9 @@ from ..estimators.standardised import (
 )
 from ..regression.spells import Floats
 from .case_mix import CaseMixModel, predicted
+from .grafts import normal_position, with_spread
 from .measures import ComparedMeasure
+from .results import MeasureComparison, SurgeonResult, Told
 from .sessions import counted, reasons, within
 
 PERIOD_YEARS = 3
@@ -38,82 +37,6 @@ LEAST_POOLED = 2
 result."""
 STRATA = 3
 """Thirds of sessions by expected share, for direct standardisation."""
-
-WhyNot = Literal["no_sessions", "none_assessed", "too_few", "no_reference", "nothing_expected"]
-
-
-@dataclass(frozen=True)
-class Told:
-    """A number with its limits, and how they were found."""
-
-    estimate: float
-    lower: float
-    upper: float
-    method: str
-
-    def times(self, factor: float, most: float, method: str) -> Told:
-        """The number in another unit, at most so much."""
-        estimate, lower, upper = (min(value * factor, most) for value in (self.estimate, self.lower, self.upper))
-        return Told(estimate, lower, upper, method)
-
-
-@dataclass(frozen=True, eq=False)
-class SurgeonResult:
-    """One surgeon on one measure.
-
-    n, patients: sessions assessed, and whose. observed of size: events of sessions, or grafts that did not grow of
-    those placed. expected: by the model without this surgeon. risks: (n,) expected share of each session. variance: of
-    observed by chance. ratio: observed over expected. p_adjusted: of the funnel, over all measures of the surgeon.
-    flag: after control of false discoveries. why_not: why there is no comparison, or none to rely on.
-    """
-
-    surgeon: str
-    n: int
-    patients: int
-    observed: int
-    size: int
-    not_counted: Mapping[str, int]
-    expected: float | None = None
-    risks: Floats = field(default_factory=lambda: np.zeros(0))
-    variance: float = 0.0
-    ratio: Told | None = None
-    indirect: Told | None = None
-    direct: Told | None = None
-    shrunken: Told | None = None
-    reliability: float | None = None
-    cases_needed: int | None = None
-    position: Position | None = None
-    p_adjusted: float | None = None
-    flag: Flag = ""
-    why_not: WhyNot | None = None
-
-    @property
-    def std_error(self) -> float:
-        """Standard error of the ratio, by chance, at 1."""
-        assert self.expected
-        return math.sqrt(self.variance) / self.expected
-
-
-@dataclass(frozen=True, eq=False)
-class MeasureComparison:
-    """All surgeons on one measure over one period.
-
-    share: of all surgeons together. assessed: share of their sessions of which the outcome is told.
-    """
-
-    measure: ComparedMeasure
-    model: CaseMixModel
-    first_on: date
-    last_on: date
-    results: Mapping[str, SurgeonResult]
-    dispersion: OverDispersion | None
-    shrinkage: Shrinkage | None
-    share: float | None
-    assessed: float
-
-    def enough(self, floor: int) -> tuple[str, ...]:
-        """Surgeons with enough cases to be compared."""
-        return tuple(code for code, result in self.results.items() if result.ratio is not None and result.n >= floor)
 
 
 def compare_surgeons(
@@ -148,7 +71,7 @@ def compare_surgeons(
         for code in surgeons
     }
     if measure.model == "grafts":
-        results = _with_spread(results, rows, model, level)
+        results = with_spread(results, rows, level)
     judged = [one for one in results.values() if one.ratio is not None]
     sound = [one for one in judged if one.n >= floor]
     dispersion = _dispersion(sound)
@@ -259,34 +182,6 @@ def _direct(
     return Told(rate.rate, rate.lower, min(rate.upper, 1.0), "direct_by_thirds")
 
 
-def _with_spread(
-    results: Mapping[str, SurgeonResult], rows: pl.DataFrame, model: CaseMixModel, level: float
-) -> dict[str, SurgeonResult]:
-    """Ratios of grafts, whose spread by chance is that between patients, of all surgeons together."""
-    z = normal_quantile(level)
-    residual_squares = chance = 0.0
-    for code, one in results.items():
-        if one.expected is None:
-            continue
-        own = rows.filter(pl.col("surgeon_code") == code)
-        difference = own["observed"].to_numpy() - one.risks * own["weight"].to_numpy()
-        _, place = np.unique(own["patient_key"].to_numpy().astype(str), return_inverse=True)
-        # about the surgeon's own mean, so that a difference between surgeons is not taken for spread
-        by_patient, size = np.bincount(place, difference), np.bincount(place, own["weight"].to_numpy())
-        residual = by_patient - size * difference.sum() / size.sum()
-        residual_squares += float(residual @ residual)
-        chance += one.variance * (len(size) - 1) / len(size)
-    spread = max(residual_squares / chance, 1.0) if chance > 0 else 1.0
-    found = dict(results)
-    for code, one in results.items():
-        if one.expected is None:
-            continue
-        wide = replace(one, variance=one.variance * spread)
-        ratio, reach = max(one.observed, 0) / one.expected, z * wide.std_error
-        found[code] = replace(wide, ratio=Told(ratio, max(ratio - reach, 0.0), ratio + reach, "normal_by_patient"))
-    return found
-
-
 def _dispersion(sound: Sequence[SurgeonResult]) -> OverDispersion | None:
     told = [one for one in sound if one.variance > 0 and one.ratio is not None]
     if not told:
@@ -329,38 +224,6 @@ def _position(one: SurgeonResult, measure: ComparedMeasure, dispersion: OverDisp
     if one.variance <= 0:
         return None
     if measure.model == "grafts":
-        return _normal_position(one, measure, dispersion)
+        return normal_position(one, measure, dispersion)
     assert one.expected is not None
     return position_of_ratio(one.observed, one.expected, measure.unfavourable, dispersion, risks=one.risks)
-
-
-def _normal_position(one: SurgeonResult, measure: ComparedMeasure, dispersion: OverDispersion | None) -> Position:
-    """The position of a ratio whose law is normal."""
-    from scipy.special import ndtr
-
-    assert one.ratio is not None
-    wide = dispersion.widening(one.std_error) if dispersion else 1.0
-    z = (one.ratio.estimate - 1.0) / one.std_error
-    alert, priority = (
-        (max(1.0 - reach, 0.0), 1.0 + reach)
-        for reach in (normal_quantile(level) * wide * one.std_error for level in (ALERT_LEVEL, PRIORITY_LEVEL))
-    )
-    worse = -z if measure.unfavourable == "low" else z
-    beyond: Flag = (
-        "priority_review"
-        if worse > normal_quantile(PRIORITY_LEVEL) * wide
-        else "alert"
-        if worse > normal_quantile(ALERT_LEVEL) * wide
-        else ""
-    )
-    return Position(
-        one.ratio.estimate,
-        1.0,
-        z,
-        float(ndtr(-worse / wide)),
-        wide,
-        alert,
-        priority,
-        beyond,
-        -worse > normal_quantile(ALERT_LEVEL) * wide,
-    )

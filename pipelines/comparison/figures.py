@@ -11,7 +11,6 @@ from ..figure import Figure
 from .blinding import Peer
 from .calibration import Calibration
 from .case_mix import CaseMixModel
-from .compare import MeasureComparison, SurgeonResult, Told
 from .measures import (
     ADJUSTED_P,
     C_STATISTIC,
@@ -34,6 +33,7 @@ from .measures import (
     SHRUNKEN,
     ComparedMeasure,
 )
+from .results import MeasureComparison, SurgeonResult, Told
 from .surveillance import Trend
 
 FEWEST_EVENTS = 5

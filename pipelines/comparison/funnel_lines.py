@@ -10,7 +10,7 @@ import numpy as np
 from ..estimators.errors import CountsError
 from ..estimators.funnel import ALERT_LEVEL, PRIORITY_LEVEL, share_limits
 from ..estimators.limits import normal_quantile
-from .compare import MeasureComparison
+from .results import MeasureComparison
 
 _POINTS = 60
 

@@ -70,11 +70,6 @@ class ComparedMeasure:
     factors: tuple[Covariate, ...]
     outcome: Outcome | None = None
 
-    @property
-    def unit(self) -> str:
-        """What is counted as observed and expected."""
-        return "sessions" if self.model == "share" else "grafts"
-
 
 def _share(name: str) -> ComparedMeasure:
     told = outcome(name)

@@ -12,8 +12,9 @@ from registry.store import Registry
 
 from ..estimators.run_length import FalseAlarmBudget
 from .case_mix import CaseMixModel, fit_case_mix
-from .compare import PERIOD_YEARS, MeasureComparison, compare_surgeons, with_false_discoveries_controlled
+from .compare import PERIOD_YEARS, compare_surgeons, with_false_discoveries_controlled
 from .measures import COMPARED
+from .results import MeasureComparison
 from .reviews import outlier_reviews
 from .sessions import compared_sessions
 from .storing import FrozenModel, frozen_model, list_models, load_models, reference_period

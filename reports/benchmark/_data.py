@@ -10,7 +10,6 @@ from typing import Any
 
 from pipelines import Figure, figure_meta, time_to_next_session
 from pipelines.comparison.blinding import LEAST_PEERS, Peer, blinded_labels, peers_of, volume_bands
-from pipelines.comparison.compare import MeasureComparison, SurgeonResult
 from pipelines.comparison.figures import model_figures, own_figures, peer_figures, trend_figures
 from pipelines.comparison.next_session import next_sessions
 from pipelines.comparison.practice import Practice
@@ -24,6 +23,7 @@ from pipelines.comparison.profile import (
     period_sessions,
     session_figures,
 )
+from pipelines.comparison.results import MeasureComparison, SurgeonResult
 from pipelines.comparison.reviews import OutlierReview, outlier_reviews
 from pipelines.comparison.surveillance import Trend
 from pipelines.groups import choose

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from pipelines.comparison.compare import MeasureComparison, SurgeonResult, Told
 from pipelines.comparison.factors import NOT_KNOWN
 from pipelines.comparison.measures import ComparedMeasure
+from pipelines.comparison.results import MeasureComparison, SurgeonResult, Told
 from registry import Settings
 from registry.definition import record_type
 

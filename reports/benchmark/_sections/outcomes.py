@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from pipelines.comparison.blinding import LEAST_PEERS
-from pipelines.comparison.compare import MeasureComparison, SurgeonResult
 from pipelines.comparison.funnel_lines import funnel_lines
 from pipelines.comparison.measures import OBSERVED_TO_EXPECTED, PEER
+from pipelines.comparison.results import MeasureComparison, SurgeonResult
 
 from ... import wording
 from ...charts.funnel_plot import FunnelLimit, FunnelPoint, funnel_plot, funnel_words

@@ -8,8 +8,9 @@ import pytest
 
 from pipelines.comparison.blinding import BANDS, LEAST_PEERS, blinded_labels, peers_of, volume_bands
 from pipelines.comparison.case_mix import fit_case_mix
-from pipelines.comparison.compare import MeasureComparison, compare_surgeons
+from pipelines.comparison.compare import compare_surgeons
 from pipelines.comparison.measures import COMPARED
+from pipelines.comparison.results import MeasureComparison
 from registry.store import open_registry
 from tests.pipelines.comparison.made_up import FIRST_ON, LAST_ON, sessions
 

@@ -9,12 +9,9 @@ import polars as pl
 import pytest
 
 from pipelines.comparison.case_mix import fit_case_mix
-from pipelines.comparison.compare import (
-    MeasureComparison,
-    compare_surgeons,
-    with_false_discoveries_controlled,
-)
+from pipelines.comparison.compare import compare_surgeons, with_false_discoveries_controlled
 from pipelines.comparison.measures import COMPARED
+from pipelines.comparison.results import MeasureComparison
 from pipelines.estimators.funnel import Position
 from tests.pipelines.comparison.made_up import FIRST_ON, LAST_ON, sessions, table
 

@@ -9,13 +9,10 @@ import polars as pl
 import pytest
 
 from pipelines.comparison.case_mix import fit_case_mix
-from pipelines.comparison.compare import (
-    MeasureComparison,
-    compare_surgeons,
-    with_false_discoveries_controlled,
-)
+from pipelines.comparison.compare import compare_surgeons, with_false_discoveries_controlled
 from pipelines.comparison.measures import COMPARED
 from pipelines.comparison.practice import compare_practice
+from pipelines.comparison.results import MeasureComparison
 from pipelines.comparison.surveillance import RUN_LENGTH, cusum_limit, trend
 from pipelines.estimators.run_length import markov_run_length
 from synthetic_data import SITES, SURGEONS, _course, simulate

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from pipelines.comparison.measures import PEER, SESSIONS_HELD
+from pipelines import MEASURE_LABELS
+from pipelines.comparison.measures import COMPARISON_LABELS, PEER, SESSIONS_HELD
 from pipelines.comparison.practice import Practice, compare_practice
 from pipelines.comparison.reviews import outlier_reviews, update_review
 from registry.store import open_registry, start_registry
@@ -107,6 +108,11 @@ def test_peers_stand_in_the_order_of_their_labels_and_not_of_their_results(docum
         assert numbers == sorted(numbers)
     estimates = [figure.estimate for figure in document.data.of(PEER, outcome="folliculitis")]
     assert estimates != sorted(estimates, key=lambda value: value or 0)
+
+
+def test_every_figure_has_a_label(document: BenchmarkDocument) -> None:
+    known = {*COMPARISON_LABELS, *MEASURE_LABELS}
+    assert {figure.measure for figure in document.data.figures} <= known
 
 
 def test_cautions_stand_on_the_page(document: BenchmarkDocument) -> None:
