@@ -14,10 +14,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines import Figure, complications
+from pipelines.complication_counts import ratio_sums, window_counts
 from pipelines.complication_incidence import complication_incidence
 from pipelines.complication_kinds import KINDS, SEVERITIES, Window, checked_kinds, parse_window
+from pipelines.complication_request import ComplicationRequest
 from pipelines.complication_sensitivity import complication_sensitivity
-from pipelines.estimators import wilson
+from pipelines.estimators import RatioSums, wilson
+from pipelines.groups import EVERYBODY, chosen_fields
 from registry.errors import GraftledgerError
 from registry.store import Registry
 from tests.small_registry import Row, insert_rows, on, registry_in_memory
@@ -267,6 +270,45 @@ def test_several_sessions_a_patient_widen_the_limits(empty: Registry) -> None:
     assert exact.upper is not None
     assert exact.lower < figure.lower
     assert exact.upper > figure.upper
+
+
+@pytest.mark.parametrize("by", [(), ("technique",)])
+def test_sums_over_patients_by_hand(empty: Registry, by: tuple[str, ...]) -> None:
+    """Patient a: three sessions, two with the event; b: two, one of them not assessed but known to have had it; c: one,
+    with it. Told by contacts (infection) and, in the same sessions, by records alone (necrosis).
+
+    *By hand*: sessions 3, 1, 1 and events 2, 0, 1 a patient; squares 9 + 1 + 1 and 4 + 0 + 1, products 6 + 0 + 1.
+    """
+    told = {"a": [True, True, False], "b": [False, True], "c": [True]}
+    sessions, visits, records = [], [], []
+    for patient, events in told.items():
+        for number, event in enumerate(events):
+            key, day = f"{patient}{number}", 500 * number
+            sessions.append(
+                {
+                    "session_key": key,
+                    "patient_key": patient,
+                    "session_number": number + 1,
+                    "performed_on": on(day),
+                    "technique": "strip",
+                }
+            )
+            if key == "b1":
+                records.append({"session_key": key, **record("infection", 3)})
+            else:
+                visits.append({"session_key": key, "visited_on": on(day + 30), **infected("deep" if event else "none")})
+            if event:
+                records.append({"session_key": key, **record("necrosis", 3)})
+    fill(empty, patient=[{"patient_key": name} for name in told], session=sessions, visit=visits, complication=records)
+    fields = chosen_fields(by, empty.settings)
+    request = ComplicationRequest(empty, fields, EVERYBODY, ("infection", "necrosis"))
+    (counts,) = window_counts(request, [DAY_30])
+    group = ("strip",) if by else ()
+    for measure in request.measures:
+        sums = ratio_sums(*counts.of(group, measure))
+        assert sums == RatioSums(n_clusters=3, sum_y=3, sum_x=5, sum_yy=5, sum_xy=7, sum_xx=11), measure
+        assert counts.of(group, measure)[1].events == {None: 3, "missed_visit": 1}
+        assert counts.of(group, measure)[0].reasons == {"missed_visit": 1}
 
 
 def test_no_event_gives_the_one_sided_bound(empty: Registry) -> None:
