@@ -5,6 +5,7 @@ from __future__ import annotations
 from . import (  # noqa: F401  (each module registers its commands)
     _agreed_actions,
     _audit,
+    _backup,
     _benchmark,
     _case_mix,
     _cases_needed,
