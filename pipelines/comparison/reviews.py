@@ -73,6 +73,11 @@ class ReviewStep:
     done_at: datetime
     done_by: str
 
+    @property
+    def told(self) -> str:
+        """What it found, in words; of a reply also the surgeon's own."""
+        return FINDINGS[self.step][self.finding] + (f": {self.words}" if self.words else "")
+
 
 @dataclass(frozen=True)
 class OutlierReview:
@@ -104,6 +109,11 @@ class OutlierReview:
         """The step that is due; None once closed."""
         done = {one.step for one in self.steps}
         return None if not self.is_open else next(step for step in STEPS if step not in done)
+
+    @property
+    def label(self) -> str:
+        """The measure in words."""
+        return COMPARED[self.measure].label if self.measure in COMPARED else self.measure
 
     @property
     def replies(self) -> tuple[ReviewStep, ...]:

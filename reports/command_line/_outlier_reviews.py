@@ -114,20 +114,17 @@ def findings() -> None:
 
 def review_lines(review: OutlierReview) -> Iterator[str]:
     """One review, for 80 columns."""
-    from pipelines.comparison.measures import COMPARED
-    from pipelines.comparison.reviews import FINDINGS, FLAGS, REPLY, STEPS
+    from pipelines.comparison.reviews import FLAGS, REPLY, STEPS
 
-    label = COMPARED[review.measure].label if review.measure in COMPARED else review.measure
     state = f"due: {STEPS[review.next_step]}" if review.next_step else "closed"
-    yield f"{review.review_id}. {review.surgeon}, {label}, {review.period}: {state}"
+    yield f"{review.review_id}. {review.surgeon}, {review.label}, {review.period}: {state}"
     seen = ""
     if (ratio := review.basis.get("ratio")) is not None:
         seen = f", {review.basis['observed']:,} seen, {review.basis['expected']:,.1f} expected, ratio {ratio:.2f}"
     yield from _indented(f"{FLAGS[review.flag]}{seen}; opened {review.opened_at:%Y-%m-%d} by {review.opened_by}")
     for one in review.steps:
         name = "reply" if one.step == REPLY else STEPS[one.step]
-        told = f": {one.words}" if one.words else ""
-        yield from _indented(f"{one.done_at:%Y-%m-%d} {name}, {one.done_by}: {FINDINGS[one.step][one.finding]}{told}")
+        yield from _indented(f"{one.done_at:%Y-%m-%d} {name}, {one.done_by}: {one.told}")
 
 
 def _indented(text: str) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pipelines import MEASURE_LABELS
 from pipelines.agreed_actions import OUTCOMES, AgreedAction
 from pipelines.comparison.reviews import STEPS
 
@@ -43,21 +42,22 @@ def actions(data: AuditData) -> Section:
             ),
             "reviews": Table(
                 "Outlier reviews that are open",
-                ("Review", "Measure", "Period", "Opened on", "Next step"),
+                ("Review", "Measure", "Period", "Opened on", "Next step", "Surgeon’s reply"),
                 tuple(
                     Row(
                         f"{review.review_id}, surgeon {review.surgeon}",
                         (
-                            Cell(MEASURE_LABELS.get(review.measure, review.measure)),
+                            Cell(review.label),
                             Cell(review.period),
                             Cell(review.opened_at.date().isoformat()),
                             Cell(STEPS[review.next_step] if review.next_step else "–"),
+                            Cell("; ".join(step.told for step in review.replies) or "none yet"),
                         ),
                     )
                     for review in data.reviews
                     if review.is_open
                 ),
-                words=(1, 4),
+                words=(1, 4, 5),
             ),
             "on": wording.date_words(data.on),
             "empty_rows": range(_EMPTY_ROWS),

@@ -95,7 +95,7 @@ def _overdue(data: AuditData) -> Iterator[Item]:
             step = STEPS[review.next_step] if review.next_step else ""
             yield Item(
                 f"Review {review.review_id} of surgeon {review.surgeon} "
-                f"({MEASURE_LABELS.get(review.measure, review.measure).lower()}, {review.period}) is open since "
+                f"({review.label.lower()}, {review.period}) is open since "
                 f"{wording.date_words(review.opened_at.date())}; next step: {step}.",
                 "actions",
                 "Actions",

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from pipelines.comparison.measures import COMPARED
-from pipelines.comparison.reviews import FINDINGS, FLAGS, REPLY, STEPS, OutlierReview
+from pipelines.comparison.reviews import FLAGS, REPLY, STEPS, OutlierReview
 
 from ... import wording
 from ...layout import Cell, Row, Section, Table
@@ -24,24 +23,20 @@ def review_table(found: tuple[OutlierReview, ...]) -> Table:
         ("Review", "Opened for", "Steps", "Reply"),
         tuple(
             Row(
-                f"{one.review_id}: {COMPARED[one.measure].label if one.measure in COMPARED else one.measure}",
+                f"{one.review_id}: {one.label}",
                 (
                     Cell(FLAGS[one.flag], (one.period,)),
                     Cell(
                         f"due: {STEPS[one.next_step]}" if one.next_step else "closed",
                         tuple(
-                            f"{STEPS[step.step]}, {wording.date_words(step.done_at.date())}: "
-                            f"{FINDINGS[step.step][step.finding]}"
+                            f"{STEPS[step.step]}, {wording.date_words(step.done_at.date())}: {step.told}"
                             for step in one.steps
                             if step.step != REPLY
                         ),
                     ),
                     Cell(
                         "none yet" if not one.replies else "",
-                        tuple(
-                            f"{FINDINGS[REPLY][step.finding]}{': ' + step.words if step.words else ''}"
-                            for step in one.replies
-                        ),
+                        tuple(step.told for step in one.replies),
                     ),
                 ),
             )
