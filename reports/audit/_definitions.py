@@ -6,11 +6,14 @@ from pipelines.follow_up import FOLLOW_UP_MILESTONES, MILESTONE_CONTACT
 from pipelines.measures import FOLLOW_UP_COMPLETENESS, GRAFT_SURVIVAL, PRESENT_MEASURES, WINDOW_MEASURES
 from pipelines.process_labels import ALLERGIES_RECORDED, CONTACTS, MEDICINES_REVIEWED, SUTURES_ON_TIME, TESTS
 from registry.definition import record_type
-from registry.milestones import DAY_7, MATURE_COUNT_FROM, MATURE_COUNT_TO, Milestone
+from registry.milestones import DAY_7, Milestone
 
 
-def measure_definitions() -> dict[str, str]:
-    """By measure. An audit keeps them beside its figures, so that the next one can tell what was defined anew."""
+def measure_definitions(mature_window: tuple[int, int]) -> dict[str, str]:
+    """By measure. An audit keeps them beside its figures, so that the next one can tell what was defined anew.
+
+    mature_window: first and last day of a mature graft count.
+    """
     visit, session = record_type("visit"), record_type("session")
 
     def meaning(field_name: str) -> str:
@@ -34,8 +37,8 @@ def measure_definitions() -> dict[str, str]:
             f"{each.label.capitalize()} takes the nearest contact on day {each.opens} to {each.closes}."
             for each in months
         ),
-        GRAFT_SURVIVAL: f"Growing grafts out of placed grafts, over all areas counted on day {MATURE_COUNT_FROM} to "
-        f"{MATURE_COUNT_TO}.",
+        GRAFT_SURVIVAL: f"Growing grafts out of placed grafts, over all areas counted on day {mature_window[0]} "
+        f"to {mature_window[1]}.",
         MILESTONE_CONTACT: "Any contact in the days that serve a milestone, of sessions for which these days have "
         f"passed: {'; '.join(f'{each.label} {_days(each)}' for each in FOLLOW_UP_MILESTONES)}.",
         FOLLOW_UP_COMPLETENESS: "Days over which contacts tell of a next session, of the days there could have been "

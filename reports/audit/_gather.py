@@ -102,7 +102,7 @@ def gather(
             as_of=as_of.isoformat(),
             intake=shown_intake_id(registry),
             agreed=_digest((actions, reviews, on or as_of)),
-            definitions=measure_definitions(),
+            definitions=measure_definitions(registry.settings.mature_window),
             expectations=_digest(statements),
         ),
         summary=data_summary(registry, as_of=as_of, quarter=str(quarter)),

@@ -54,12 +54,13 @@ def definitions(data: AuditData) -> Section:
         for reason, count in figure.not_counted.items()
         if count
     }
+    definitions = measure_definitions(data.settings.mature_window)
     words = [
         ("Session", record_type("session").meaning),
         ("Here", "At any site of this practice."),
         ("Anywhere", "At this practice or outside it, as far as the practice learned of it."),
         ("Records complete to", record_type("site_period").field("records_complete_to").meaning),
-        *((_LABELS[name], text) for name, text in measure_definitions().items() if name in shown),
+        *((_LABELS[name], text) for name, text in definitions.items() if name in shown),
     ]
     return Section(
         "definitions",
