@@ -31,6 +31,7 @@ from ._sections.methods import methods
 from ._sections.next_session import next_session
 from ._sections.numbness import numbness
 from ._sections.process import process
+from ._sections.ratings import ratings
 from ._sections.records import records
 from ._sections.sign_off import sign_off
 from ._sections.survival import graft_survival
@@ -46,6 +47,7 @@ _SECTIONS: Mapping[str, Callable[[AuditData], Section]] = {
     "complications": complications,
     "numbness": numbness,
     "graft-survival": graft_survival,
+    "ratings": ratings,
     "process": process,
     "expectations": expectations,
     "actions": actions,

@@ -64,6 +64,7 @@ class AuditData:
     survival_capped: tuple[Figure, ...]
     survival_around: tuple[Figure, ...]
     growth: tuple[Figure, ...]
+    ratings: tuple[Figure, ...]
     intake: tuple[Figure, ...]
     intakes: tuple[IntakeCount, ...]
     held_back: tuple[HeldBackCount, ...]
@@ -105,6 +106,7 @@ class AuditData:
             *self.survival_capped,
             *self.survival_around,
             *self.growth,
+            *self.ratings,
             *self.intake,
             *(
                 replace(figure, group={**figure.group, "span": name})

@@ -32,6 +32,7 @@ from pipelines.missing_fields import missing_fields
 from pipelines.next_session import next_session_follow_up
 from pipelines.process_measures import process_measures
 from pipelines.quarter_activity import quarter_activity
+from pipelines.ratings_and_scars import ratings_and_scars
 from pipelines.recent_outcomes import recent_outcomes
 from pipelines.serious_complications import serious_complications
 from pipelines.site_declarations import complete_to_by_site
@@ -128,6 +129,7 @@ def gather(
         survival_capped=_of(GRAFT_SURVIVAL_CAPPED, survival),
         survival_around=_around(registry, quarter),
         growth=growth(registry, as_of=as_of),
+        ratings=ratings_and_scars(registry, as_of=as_of),
         intake=intake_summary(registry),
         intakes=intake_counts(registry),
         held_back=held_back_counts(registry),

@@ -148,9 +148,9 @@ def _figure_words(figure: Mapping[str, Any]) -> str:
     estimate = figure["estimate"]
     if estimate is None:
         return f"none ({counts})"
-    if figure["measure"] in MEASURE_LABELS or 0 <= estimate <= 1:
+    if figure["measure"] in MEASURE_LABELS or 0 < estimate <= 1:
         return f"{wording.percent(min(estimate, 1.0))} ({counts})"
-    return wording.whole(estimate)
+    return wording.whole(estimate) if float(estimate).is_integer() else f"{estimate:,.2f} ({counts})"
 
 
 def _plain(value: Any) -> str:

@@ -31,7 +31,7 @@ runner = CliRunner()
 def test_the_order_of_questions(page: Element) -> None:
     assert [found.attributes["id"] for found in page.all("section")] == [
         "attention", "in-short", "records", "follow-up", "held-back", "next-session", "complications", "numbness",
-        "graft-survival", "process", "expectations", "actions", "methods", "definitions", "sign-off",
+        "graft-survival", "ratings", "process", "expectations", "actions", "methods", "definitions", "sign-off",
     ]  # fmt: skip
 
 
