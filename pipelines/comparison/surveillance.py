@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from ..estimators.errors import CountsError
-from ..estimators.run_length import CusumLimit, FalseAlarmBudget, false_alarm_budget, simulated_limit
+from ..estimators.run_length import CusumLimit, FalseAlarmBudget, false_alarm_budget, markov_run_length, simulated_limit
 from ..estimators.surveillance import (
     CusumPath,
     ExpectedMinusObserved,
@@ -34,13 +34,17 @@ ODDS_RATIO = 2.0
 """The chart looks for odds twice as high as expected, as Steiner et al. 2000 do."""
 _RUNS = 1_000
 _SEED = 20_260_103
+_STATES = 200
+_SPREAD = np.linspace(0.025, 0.975, 20)
+"""Twenty shares stand for all of a surgeon's when the delay is told."""
 
 
 @dataclass(frozen=True, eq=False)
 class Trend:
     """One surgeon on one measure, session by session. days: (n,) of surgery, ascending. sessions: (n,) their keys.
 
-    restarts: days before whose first session the sum was set back by a review that was closed.
+    restarts: days before whose first session the sum was set back by a review that was closed. delay: sessions to an
+    alarm, on average, if odds were twice as high from a sum of 0 on.
     """
 
     measure: ComparedMeasure
@@ -51,6 +55,7 @@ class Trend:
     difference: ExpectedMinusObserved
     average: MovingAverage
     limit: CusumLimit
+    delay: float
     restarts: tuple[date, ...] = ()
 
     @property
@@ -103,6 +108,7 @@ def trend(
         expected_minus_observed(outcomes, risks),
         moving_average(outcomes, risks),
         limit,
+        _delay(limit.limit, tuple(np.round(np.quantile(risks, _SPREAD), 4).tolist())),
         tuple(day for day in sorted(restarts) if _first_after(days, day) is not None),
     )
 
@@ -130,6 +136,11 @@ def _limit(shares: tuple[float, ...]) -> CusumLimit | None:
         return simulated_limit(shares, RUN_LENGTH, ODDS_RATIO, runs=_RUNS, seed=_SEED)
     except CountsError:
         return None
+
+
+@cache
+def _delay(limit: float, shares: tuple[float, ...]) -> float:
+    return markov_run_length(limit, shares, ODDS_RATIO, true_odds_ratio=ODDS_RATIO, states=_STATES)
 
 
 def alarm_budget(

@@ -16,6 +16,7 @@ from registry.store import open_registry
 
 from ._app import RegistryOption, app, command, note, say
 from ._intake import ReceivedByOption, login
+from ._progress import progress_line
 
 if TYPE_CHECKING:
     from pipelines.comparison.case_mix import CaseMixModel
@@ -56,7 +57,9 @@ def fit(
                 "site_period file first."
             )
         first_on = since.date() if since else reference_period(last_on)[0]
-        frozen = freeze_models(opened, first_on, last_on, frozen_by=received_by or login())
+        with progress_line() as progress:
+            progress("Fitting the models, and once more without each surgeon")
+            frozen = freeze_models(opened, first_on, last_on, frozen_by=received_by or login())
         models = load_models(opened, frozen.model_id)
     say(f"Case-mix model {frozen.model_id} is frozen: sessions of {first_on} to {last_on}.")
     for line in model_lines(models):

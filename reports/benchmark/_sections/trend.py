@@ -58,6 +58,7 @@ def _block(told: Trend) -> dict[str, Any]:
         "sessions": wording.counted(len(told.days), "session"),
         "difference": f"{abs(last):.1f} {'more' if last > 0 else 'fewer'} than expected",
         "alarms": wording.listed(alarms),
+        "delay": _roughly(told.delay),
         "restarts": wording.listed([wording.date_words(day) for day in told.restarts]),
         "panels": [
             _panel(cusum_chart, told.path, told, cusum_words(told.path, subject, run_length=told.limit.run_length)),
@@ -76,6 +77,16 @@ def _block(told: Trend) -> dict[str, Any]:
             ),
         ],
     }
+
+
+def _roughly(sessions: float) -> str:
+    """A number of sessions to two digits.
+
+    >>> _roughly(87.3), _roughly(1234.0)
+    ('87', '1,200')
+    """
+    digits = max(len(str(round(sessions))) - 2, 0)
+    return wording.whole(round(sessions, -digits))
 
 
 def _panel(chart: Callable[..., Drawing], path: object, told: Trend, words: str) -> Picture:

@@ -74,6 +74,7 @@ def test_a_planted_doubling_is_found_as_soon_as_the_run_length_says() -> None:
         shares = model.expected(rows.filter(pl.col("surgeon_code") == "S0"), "S0")
         assert shares is not None
         expected.append(markov_run_length(limit.limit, np.round(shares, 4), true_odds_ratio=2.0, states=200))
+        assert found.delay == pytest.approx(expected[-1], rel=0.05)
     print(f"mean delay {np.mean(delays):.0f} sessions; by the Markov chain {np.mean(expected):.0f}")  # noqa: T201
     assert np.mean(delays) == pytest.approx(np.mean(expected), rel=0.25)
 

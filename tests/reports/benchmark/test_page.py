@@ -171,7 +171,7 @@ def test_a_quarter_without_records_says_so(folder: Path, quarter: str, said: str
     assert said in " ".join([content["rest"], *content["cautions"]])
 
 
-def test_one_surgeon_alone_is_compared_with_nobody(empty_registry: Path) -> None:
+def test_one_surgeon_alone_is_compared_with_nobody(empty_registry: Path, tmp_path: Path) -> None:
     with open_registry(empty_registry, read_only=False) as registry:
         insert_rows(
             registry,
@@ -196,6 +196,11 @@ def test_one_surgeon_alone_is_compared_with_nobody(empty_registry: Path) -> None
     held = next(figure for figure in page.data.of(SESSIONS_HELD) if not figure.group)
     assert held.n == 30
     assert "at 2 sites" in text  # a surgeon at two sites
+    out = tmp_path / "all"
+    done = run(empty_registry, "benchmark", "--all", "--quarter", "2019-Q4", "--out", str(out))
+    assert done.exit_code == 0, done.output
+    assert {path.name for path in out.iterdir()} == {"S1", "S2"}
+    assert "2 pages for 2019-Q4" in done.output
 
 
 def test_the_command_writes_page_figures_and_pdf_with_the_same_bytes_again(
