@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from .figure import Figure
+from .missing_fields import FIELD_EMPTY
 
 _SEEN_LATE = ("missed_visit", "not_reached", "item_empty")
 """Reasons that a contact delivered later does away with."""
@@ -15,12 +16,16 @@ WHY: Mapping[str, str] = {
     "new_records": "more records",
     "became_due": "sessions became due",
     "late_follow_up": "follow-up that came late",
+    "longer_follow_up": "more time was observed",
     "corrections": "records were corrected or taken away",
     "definition": "the definition changed",
     "settings": "the settings changed",
     "version": "the program changed",
 }
 """Why a figure may differ, and how to say it."""
+
+_OF_THE_QUARTER = frozenset({"sessions_in_quarter", "sessions_recorded_of_declared", FIELD_EMPTY})
+"""Measures that say nothing beyond the quarter of the audit."""
 
 _META = ("practice", "quarter", "as_of", "data_date", "snapshot", "intake", "settings", "version", "floors")
 """What an audit says of itself, and what is compared of it."""
@@ -40,9 +45,11 @@ class FigureChange:
 
     @property
     def shift(self) -> float:
-        """By how much the estimate moved; 0 where there is none on either side."""
+        """By how much the estimate moved: in shares, else as a share of the larger; 0 where one has no estimate."""
         values = [side.get("estimate") if side else None for side in (self.before, self.after)]
-        return 0.0 if None in values else abs(values[1] - values[0])  # type: ignore[operator]
+        if values[0] is None or values[1] is None:
+            return 0.0
+        return float(abs(values[1] - values[0]) / max(1.0, abs(values[0]), abs(values[1])))
 
 
 @dataclass(frozen=True)
@@ -67,10 +74,12 @@ def audit_changes(
     """What changed from an audit to another.
 
     before: the content of `figures.json`. meta_after, figures_after: of the other audit, as they are or as there.
+    Figures of the quarter itself are compared only where both audits are of one quarter.
     Why: told from the counts. More were counted or left out in all: more records. Fewer not due yet: sessions became
-    due. Fewer missed, not reached or not asked: follow-up that came late. Fewer in all, or other events among as many:
-    corrections. Where counts are alike and the numbers are not, the definition, the settings or the program changed;
-    these are named wherever they did. Several may hold at once; the counts cannot tell how much each moved a figure.
+    due. Fewer missed, not reached or not asked: follow-up that came late. Fewer in all: corrections. Otherwise more
+    time was observed where the audits look to another day, and records were corrected where they look to the same. A
+    change of the definition, the settings or the program is named wherever there was one. Several may hold at once;
+    the counts cannot tell how much each moved a figure.
     Returns changes, those that moved most first.
     """
     meta_before = before["meta"]
@@ -85,7 +94,10 @@ def audit_changes(
         for name in dict.fromkeys([*texts[0], *texts[1]])
         if texts[0].get(name) != texts[1].get(name)
     }
-    sides = [_by_key(before["figures"]), _by_key(figures_after)]
+    sides = [
+        _by_key(before["figures"], meta_before.get("quarter")),
+        _by_key(figures_after, meta_after.get("quarter")),
+    ]
     changes, same = [], 0
     for key in dict.fromkeys([*sides[0], *sides[1]]):
         one, other = sides[0].get(key), sides[1].get(key)
@@ -103,12 +115,15 @@ def _name(meta: Mapping[str, Any]) -> str:
     return f"{meta.get('quarter', 'audit')}, snapshot {meta.get('snapshot')}"
 
 
-def _by_key(figures: Sequence[Figure | Mapping[str, Any]]) -> dict[tuple[Any, ...], Mapping[str, Any]]:
+def _by_key(
+    figures: Sequence[Figure | Mapping[str, Any]], quarter: str | None
+) -> dict[tuple[Any, ...], Mapping[str, Any]]:
     found: dict[tuple[Any, ...], Mapping[str, Any]] = {}
     for figure in figures:
         plain = figure.as_dict() if isinstance(figure, Figure) else figure
         group = tuple(sorted(plain["group"].items()))
-        found[plain["measure"], group, plain["at"], plain["window"], plain["n_unit"]] = plain
+        of_quarter = quarter if plain["measure"] in _OF_THE_QUARTER else None
+        found[plain["measure"], group, plain["at"], plain["window"], plain["n_unit"], of_quarter] = plain
     return found
 
 
@@ -128,9 +143,10 @@ def _why(
         found.append("became_due")
     if any(left[1].get(reason, 0) < left[0].get(reason, 0) for reason in _SEEN_LATE) and other["n"] > one["n"]:
         found.append("late_follow_up")
-    alike = (one["n"], one["not_counted"]) == (other["n"], other["not_counted"])
-    if all_after < all_before or (alike and one["events"] != other["events"]):
+    if all_after < all_before:
         found.append("corrections")
+    if not found and {"as_of", "data_date"} & set(meta):
+        found.append("longer_follow_up")
     if not found and not reasons:
         found.append("corrections")
     return (*found, *reasons)

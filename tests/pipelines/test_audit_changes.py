@@ -46,12 +46,41 @@ def test_why_from_the_counts(changed: dict[str, Any], why: tuple[str, ...]) -> N
     assert compared(replace(ONE, **changed)) == why
 
 
+def test_the_same_people_seen_to_a_later_day() -> None:
+    other = replace(ONE, events=3, estimate=0.03)
+    assert compared(other, as_of="2026-12-31") == ("longer_follow_up",)
+    assert compared(other, data_date="2026-12-31") == ("longer_follow_up",)
+
+
+def test_shares_and_counts_are_ordered_by_one_measure() -> None:
+    """A share that moved by 0.3 comes before a count that rose from 30,000 to 31,000, and after one that doubled."""
+    figures = [
+        (ONE, replace(ONE, estimate=0.32, upper=0.4, events=32)),
+        *(
+            (Figure(name, 30_000, "visits", "count", estimate=30_000.0), Figure(name, n, "visits", "count", estimate=n))
+            for name, n in (("visits", 31_000), ("sessions", 60_000))
+        ),
+    ]
+    before = {"meta": META, "figures": [one.as_dict() for one, _ in figures]}
+    changes = audit_changes(before, META, [other for _, other in figures])
+    assert [change.measure for change in changes.figures] == ["sessions", "infection", "visits"]
+
+
 def test_settings_version_and_definition_are_named_where_they_changed() -> None:
     other = replace(ONE, estimate=0.025)
     assert compared(other, settings="t") == ("settings",)
     assert compared(other, version="2") == ("version",)
     assert compared(other, definitions={"infection": "new"}) == ("definition",)
     assert compared(other, definitions={"numbness": "new"}) == ("corrections",)
+
+
+def test_figures_of_the_quarter_itself_are_not_compared_with_another_quarter() -> None:
+    one, other = (Figure("sessions_in_quarter", n, "sessions", "count", estimate=float(n)) for n in (10, 5))
+    before = {"meta": META, "figures": [one.as_dict()]}
+    (change,) = audit_changes(before, META, [other]).figures
+    assert change.why == ("corrections",)
+    apart = audit_changes(before, {**META, "quarter": "2026-Q4"}, [other]).figures
+    assert [(change.before is None, change.after is None) for change in apart] == [(False, True), (True, False)]
 
 
 def test_figures_of_one_side_and_alike() -> None:
