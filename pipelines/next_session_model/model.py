@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -192,7 +193,11 @@ def _ratio_figure(
     not_counted: Mapping[str, int],
     unit: str = "patients",
 ) -> Figure:
-    """One ratio. n, events: of the whole model; too_few where the level itself is small."""
+    """One ratio. n, events: of the whole model; too_few where the level itself is small.
+
+    A ratio whose limits lie beyond a thousandfold is one that the records do not tell: it is not shown.
+    """
+    told = max(abs(ratio.lower), abs(ratio.upper)) <= _LARGEST_LOG_RATIO
     contrast = ratio.contrast
     counts = next((one.counts for one in fits.used if one.name == contrast.covariate), None)
     n, events = counts[contrast.level] if counts else (fit.n, fit.events)
@@ -202,9 +207,9 @@ def _ratio_figure(
     return Figure(
         HAZARD_RATIO,
         group=named,
-        estimate=float(np.exp(ratio.log_ratio)),
-        lower=float(np.exp(ratio.lower)),
-        upper=float(np.exp(ratio.upper)),
+        estimate=float(np.exp(ratio.log_ratio)) if told else None,
+        lower=float(np.exp(ratio.lower)) if told else None,
+        upper=float(np.exp(ratio.upper)) if told else None,
         level=level,
         n=fit.n,
         n_unit=unit,
@@ -213,10 +218,11 @@ def _ratio_figure(
         at_risk=n,
         not_counted=not_counted,
         method=_METHODS.get(analysis, "cox_efron_robust"),
-        flags=("too_few",) if n < floor or events < LEAST_EVENTS else (),
+        flags=("too_few",) if not told or n < floor or events < LEAST_EVENTS else (),
     )
 
 
+_LARGEST_LOG_RATIO = math.log(1000.0)
 _METHODS: Mapping[str, str] = {
     IMPUTED: "cox_efron_robust_imputed",
     DEATH_COMPETING: "fine_gray_robust",

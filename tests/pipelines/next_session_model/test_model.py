@@ -30,6 +30,7 @@ from pipelines.next_session_model.measures import (
     PROPORTIONAL_HAZARDS_P,
     TOTAL_TIME,
 )
+from pipelines.next_session_model.model import _ratio_figure
 from pipelines.next_session_model.preparing import prepared
 from pipelines.next_session_model.spells import model_spells
 from pipelines.regression.cox import fit_cox
@@ -212,6 +213,16 @@ def test_a_sample_is_told(registry: Registry) -> None:
     model = next_session_model(registry, most_patients=700, sets=2)
     assert model.sampled
     assert (model.spells, model.patients) == (700, next_session_model(registry, sets=2).patients)
+
+
+def test_a_ratio_that_the_records_do_not_tell_is_not_shown(registry: Registry) -> None:
+    """Where almost all of a level have the event, a limit may be beyond any number."""
+    spells = model_spells(registry, every_session=False).rows
+    plan = prepared(spells, 10)
+    fits = fit_model(plan.kept(spells), plan, 2)
+    ratio = fits.ratios(design.contrasts(fits.used), 0.95, of_imputed=True)[0]
+    figure = _ratio_figure(IMPUTED, replace(ratio, upper=800.0), fits.completed[0], fits, 10, 0.95, {})
+    assert (figure.estimate, figure.lower, figure.upper, figure.flags) == (None, None, None, ("too_few",))
 
 
 def test_the_curve_stays_within_the_people(model: NextSessionModel, registry: Registry) -> None:
