@@ -39,7 +39,7 @@ def test_the_whole_job_opens_no_socket(tmp_path: Path, monkeypatch: pytest.Monke
     out = str(tmp_path / "demo")
     run("demo", out, "--patients", "60")
     registry = str(tmp_path / "demo" / "registry")
-    run("model", "next-session", "--registry", registry)
+    run("model", "next-session", "--registry", registry, "--out", str(tmp_path / "model"))
     run("backup", str(tmp_path / "backup.tar"), "--registry", registry)
     assert tried == []
 
