@@ -8,9 +8,18 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from pipelines.figure import REASON_LABELS, Figure
-from pipelines.measures import GRAFT_SURVIVAL_CAPPED, GRAY_P, LOG_RANK_P, MEASURE_LABELS, OVER_TIME, QUANTITIES
+from pipelines.measures import (
+    GRAFT_SURVIVAL,
+    GRAFT_SURVIVAL_CAPPED,
+    GRAY_P,
+    LOG_RANK_P,
+    MEASURE_LABELS,
+    OVER_TIME,
+    QUANTITIES,
+)
 from pipelines.next_session import sentence_of
 from registry.durations import time_label
+from registry.milestones import mature_window_label
 
 from ..labels import chosen_words, group_label
 from ..wording import decimals_for, p_words, percent, time_words, whole
@@ -18,6 +27,10 @@ from ..wording import decimals_for, p_words, percent, time_words, whole
 WIDTH = 80
 LABEL, SHARE, _NUMBER = 27, 24, 9
 DIM, PLAIN = "\x1b[2m", "\x1b[0m"
+MORE_THAN_PLACED = (
+    "Above 100%: more was seen growing than was placed. Either hairs that stood there before were taken for grafts, or "
+    "counts are wrong: check them before anything else."
+)
 
 _COLUMNS: Mapping[str, Mapping[str, Callable[[Figure], int | None]]] = {
     "patients": {
@@ -186,6 +199,10 @@ def _remarks(figures: Sequence[Figure], meta: Mapping[str, Any]) -> Iterator[str
     first = [sentence] if sentence else []
     above = sum(figure.events or 0 for figure in figures if figure.measure == GRAFT_SURVIVAL_CAPPED)
     last = [f"{whole(above)} area(s) had more grafts growing than were placed in them."] if above else []
+    if any(figure.measure == GRAFT_SURVIVAL and "alert" in figure.flags for figure in figures):
+        last.append(MORE_THAN_PLACED)
+    if figures[0].measure == GRAFT_SURVIVAL and "window" in meta:
+        last.append(f"Counts made {mature_window_label(meta['window'])} after surgery.")
     yield from last_remarks(figures, meta, first, last)
 
 

@@ -23,10 +23,11 @@ from pipelines.graft_measures import (
     YIELD_WEIGHTED,
 )
 from registry.durations import time_label
+from registry.milestones import mature_window_label
 
 from ..labels import group_label, value_label
 from ..wording import level_words, whole
-from ._figure_table import DIM, LABEL, PLAIN, SHARE, WIDTH, aligned, last_remarks, share_cell
+from ._figure_table import DIM, LABEL, MORE_THAN_PLACED, PLAIN, SHARE, WIDTH, aligned, last_remarks, share_cell
 
 Read = Callable[[Figure], int | None]
 _COLUMNS: Mapping[str, Mapping[str, Read]] = {
@@ -88,7 +89,7 @@ def graft_lines(figures: Sequence[Figure], meta: Mapping[str, Any], *, styled: b
         line = f"  {label:{LABEL - 2}} {graft_cell(figure):{SHARE}}" + aligned(numbers)
         yield f"{DIM}{line}{PLAIN}" if grey and figure.flags else line
     yield from _not_counted(figures)
-    yield from last_remarks(figures, meta, _remarks(figures))
+    yield from last_remarks(figures, meta, _remarks(figures, meta))
 
 
 def graft_cell(figure: Figure) -> str:
@@ -175,19 +176,18 @@ def _not_counted(figures: Sequence[Figure]) -> Iterator[str]:
             yield from textwrap.wrap(line, WIDTH, initial_indent="  ", subsequent_indent="    ")
 
 
-def _remarks(figures: Sequence[Figure]) -> list[str]:
+def _remarks(figures: Sequence[Figure], meta: Mapping[str, Any]) -> list[str]:
     """How to read what is there."""
     measures = {figure.measure for figure in figures}
     remarks = [text for measure, text in _REMARKS.items() if measure in measures]
     above = sum(figure.events or 0 for figure in figures if figure.measure == HAIR_SURVIVAL_CAPPED)
     if above:
         remarks.append(f"{whole(above)} area(s) had more hairs growing than were placed in them.")
+    if "window" in meta:
+        remarks.append(f"Counts made {mature_window_label(meta['window'])} after surgery.")
     alerts = [figure for figure in figures if "alert" in figure.flags]
     if any(figure.estimate is not None for figure in alerts):
-        remarks.append(
-            "Above 100%: more was seen growing than was placed. Either hairs that stood there before were taken for "
-            "grafts, or counts are wrong: check them before anything else."
-        )
+        remarks.append(MORE_THAN_PLACED)
     if any(figure.estimate is None for figure in alerts):
         remarks.append("Not told: every graft grew, or none, or fewer hairs stood there than before surgery.")
     return remarks

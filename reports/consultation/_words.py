@@ -144,7 +144,7 @@ def _label(figure: Figure) -> str:
     label = MEASURE_LABELS.get(figure.measure, figure.measure)
     if figure.measure in _EARLY and figure.window:
         return f"{label} by day {figure.window.split('-')[1]}"
-    return "Placed grafts that grew, month 10 to 18" if figure.measure == "graft_survival" else label
+    return "Placed grafts that grew, at a mature count" if figure.measure == "graft_survival" else label
 
 
 def _time(days: int) -> str:

@@ -10,6 +10,7 @@ from pipelines.quarter_activity import Activity
 from pipelines.recent_outcomes import RecentOutcome
 from pipelines.spans import Span
 from registry import durations
+from registry.milestones import mature_window_label
 
 from ... import wording
 from ...charts import IntervalRow, interval_plot
@@ -206,13 +207,13 @@ def _share_sentence(subject: str, figure: Figure) -> str:
 
 
 def _survival(data: AuditData) -> str:
-    figure = data.survival[0]
+    figure, when = data.survival[0], mature_window_label(data.settings.mature_window)
     if figure.estimate is None:
-        return "Graft survival: no area has a count made 10 to 18 months after its session."
+        return f"Graft survival: no area has a count made {when} after its session."
     areas, patients = wording.counted(figure.n, "marked area"), wording.counted(figure.n_clusters or 0, "patient")
     few = " (too few to read)" if not _readable(figure) else ""
     return (
-        f"Graft survival 10 to 18 months after the session: {wording.share_words(figure)}, from {areas} with "
+        f"Graft survival {when} after the session: {wording.share_words(figure)}, from {areas} with "
         f"{wording.counted(figure.at_risk or 0, 'placed graft')} in {patients}{few}."
     )
 

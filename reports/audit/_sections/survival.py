@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from pipelines.figure import Figure
 from pipelines.graft_measures import BELOW_80, BELOW_90, SESSIONS_COUNTED, YIELD_ALL_GREW, YIELD_NONE_GREW
+from registry.milestones import mature_window_label
 
 from ... import wording
 from ...growth_chart import growth_picture
@@ -17,6 +18,7 @@ from .._intervals import benchmark_notes, rows_of, rows_under, share_table
 
 def graft_survival(data: AuditData) -> Section:
     """Shares of placed grafts seen growing: overall, by site, by technique."""
+    when = mature_window_label(data.settings.mature_window)
     rows = rows_of(data.survival, data, lambda _: "All areas counted")
     for heading, figures in (("By site", data.survival_by_site), ("By technique", data.survival_by_technique)):
         if figures:
@@ -31,11 +33,12 @@ def graft_survival(data: AuditData) -> Section:
             ),
             "key": interval_key(rows, data.settings.floor_denominator, "patients")
             + " The intervals take the areas of one patient together.",
+            "when": when,
             "capped": _capped_words(data),
             "around": list(_around_words(data)),
             "growth": growth_picture(data.growth),
             "table": share_table(
-                "Graft survival 10 to 18 months after the session",
+                f"Graft survival {when} after the session",
                 rows,
                 head="Group",
                 events=None,
