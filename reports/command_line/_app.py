@@ -7,6 +7,7 @@ from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
 from typing import Annotated, ParamSpec, TypeVar
+from unicodedata import category
 
 import typer
 
@@ -44,7 +45,7 @@ def command(name: str, group: typer.Typer = app) -> Callable[[Callable[P, R]], C
                 return function(*args, **kwargs)
             except GraftledgerError as refusal:
                 for fault in refusal.faults:
-                    print(fault, file=sys.stderr)  # noqa: T201
+                    note(str(fault))
                 raise typer.Exit(1) from None
 
         group.command(name)(guarded)
@@ -61,9 +62,20 @@ def erased_words(erasures: int) -> str:
 
 def say(text: str = "") -> None:
     """Print a line for the user on standard output."""
-    print(text)  # noqa: T201
+    print(harmless(text))  # noqa: T201
 
 
 def note(text: str) -> None:
     """Print a line for the user on standard error, so that a pipe carries results alone."""
-    print(text, file=sys.stderr)  # noqa: T201
+    print(harmless(text), file=sys.stderr)  # noqa: T201
+
+
+def harmless(text: str) -> str:
+    """The text without signs that a terminal would obey: control characters, and marks that turn the direction.
+
+    >>> harmless("site\\x1b[2J A\\n")
+    'site?[2J A\\n'
+    """
+    if text.isprintable():
+        return text
+    return "".join("?" if category(sign)[0] == "C" and sign not in "\n\t" else sign for sign in text)
