@@ -9,7 +9,6 @@ import typer
 
 from registry.errors import Fault, GraftledgerError
 
-from ..wording import counted
 from ._app import command, note, say
 
 if TYPE_CHECKING:
@@ -40,6 +39,8 @@ def contact_list(
     from pipelines.pseudonyms import check_new, read_key_file, write_private
     from pipelines.sources import known_encoding, read_source
     from pipelines.spreadsheet_cells import guarded, unguarded
+
+    from ..wording import counted
 
     check_new(out)
     secret = read_key_file(key_file)

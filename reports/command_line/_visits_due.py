@@ -12,7 +12,6 @@ import typer
 
 from registry.store import open_registry
 
-from ..wording import counted, whole
 from ._app import RegistryOption, command, note, say
 
 
@@ -44,6 +43,8 @@ def visits_due(
     from pipelines.pseudonyms import check_new, write_private
     from pipelines.spreadsheet_cells import guarded
     from registry.errors import GraftledgerError, nearest
+
+    from ..wording import counted, whole
 
     if csv is not None:
         check_new(csv)
