@@ -6,6 +6,8 @@ import numpy as np
 
 from .spells import Floats, Ints
 
+_NOTHING_LEFT = 1e-8
+
 
 def bias_reduced_scores(x: Floats, weight: Floats, residual: Floats, cluster: Ints) -> Floats:
     """Scores (G, k) of each patient, with residuals stretched by what the fit took of them.
@@ -14,7 +16,8 @@ def bias_reduced_scores(x: Floats, weight: Floats, residual: Floats, cluster: In
     squares of scores is too small. Each patient's residuals are multiplied by the inverse of (I - H), where H is the
     patient's block of the hat matrix.
     x: (n, k) design. weight: (n,) of the information, such as p (1 - p). residual: (n,) outcome less fitted, or what
-    stands for it. cluster: (n,) whose observation it is.
+    stands for it. cluster: (n,) whose observation it is. Where a patient alone tells a coefficient, its error cannot be
+    known from the spread between patients, and comes out too small.
     Source: Mancl & DeRouen 2001, Biometrics 57:126-134, equation 8 (recalled), with a working independence.
     """
     _, place, sizes = np.unique(cluster, return_inverse=True, return_counts=True)
@@ -27,6 +30,7 @@ def bias_reduced_scores(x: Floats, weight: Floats, residual: Floats, cluster: In
         rows = order[starts[those][:, None] + np.arange(size)]
         own = x[rows]
         hat = own @ inverse @ np.swapaxes(own, 1, 2) * weight[rows][:, None, :]
-        stretched = np.linalg.solve(np.eye(size) - hat, residual[rows][:, :, None])
+        # a patient who alone tells a coefficient leaves nothing to stretch in that direction
+        stretched = np.linalg.pinv(np.eye(size) - hat, rcond=_NOTHING_LEFT) @ residual[rows][:, :, None]
         scores[those] = (own * stretched).sum(axis=1)
     return scores

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from .errors import ModelError
-from .observations import Observations, clustered_covariance
+from .few_patients import bias_reduced_scores
+from .observations import Observations
 from .spells import Floats
 
 
@@ -41,9 +42,11 @@ def fit_linear(observations: Observations) -> LinearFit:
     """Least squares, with robust errors, patients as clusters.
 
     Assumes: the mean is a straight line in each column as it was entered. Asks nothing of the spread or the shape, but
-    tells of means alone: a few very large outcomes pull it. Errors are too small below about 40 patients.
+    tells of means alone: a few very large outcomes pull it. Errors are bias-reduced (`bias_reduced_scores`), for few
+    patients; take them with Student's t on patients less coefficients.
     Raises: ModelError where the outcome has one value, or there are no more observations than coefficients.
-    Source: White 1980, Econometrica 48:817-838; Liang & Zeger 1986, Biometrika 73:13-22.
+    Source: White 1980, Econometrica 48:817-838; Liang & Zeger 1986, Biometrika 73:13-22; Mancl & DeRouen 2001,
+    Biometrics 57:126-134.
     """
     x, y = observations.design(), observations.outcome
     if y.min() == y.max():
@@ -53,11 +56,11 @@ def fit_linear(observations: Observations) -> LinearFit:
     inverse = np.asarray(np.linalg.inv(x.T @ x), dtype=np.float64)
     coefficients = np.asarray(inverse @ (x.T @ y), dtype=np.float64)
     residual = y - x @ coefficients
-    influence = x * residual[:, None] @ inverse
+    scores = bias_reduced_scores(x, np.ones(len(y)), residual, observations.cluster) @ inverse
     return LinearFit(
         observations.names,
         coefficients,
-        clustered_covariance(influence, observations.cluster),
+        np.asarray(scores.T @ scores),
         residual,
         observations.size,
         observations.clusters,
