@@ -55,7 +55,7 @@ def position_words(comparison: MeasureComparison, result: SurgeonResult, floor: 
         return "beyond a limit by itself, but not once all measures are allowed for"
     if position.beyond_favourable:
         return "beyond the 95% limit on the favourable side"
-    return "within what chance explains"
+    return "inside the limits"
 
 
 def told_ratio(told: Told) -> str:

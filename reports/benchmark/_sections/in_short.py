@@ -21,7 +21,13 @@ def in_short(data: BenchmarkData) -> Section:
         "in-short",
         "In short",
         "in_short.html",
-        {"who": who(data), "outside": list(_outside(data)), "rest": _rest(data), "cautions": list(_cautions(data))},
+        {
+            "who": who(data),
+            "outside": list(_outside(data)),
+            "rest": _rest(data),
+            "alarms": _alarms(data),
+            "cautions": list(_cautions(data)),
+        },
     )
 
 
@@ -59,9 +65,28 @@ def _rest(data: BenchmarkData) -> str:
         if result.position is None:
             why = why_not_words(result, data.floor) or "no limits to compare with"
             unsaid.setdefault(why, []).append(lowered(comparison.measure.label))
-    parts = [f"Within what chance explains: {wording.listed(within)}."] if within else []
+    parts = []
+    if within:
+        parts.append(
+            f"Inside the limits, which allow for chance, for differences that no record holds and for several outcomes "
+            f"at once: {wording.listed(within)}."
+        )
     parts += [f"Nothing can be said of {wording.listed(names)}: {why}." for why, names in unsaid.items()]
     return " ".join(parts)
+
+
+def _alarms(data: BenchmarkData) -> str:
+    """What the trends of the years shown say, beside the period compared."""
+    if not data.trends:
+        return ""
+    told = [
+        f"{lowered(trend.measure.label)} ({wording.listed([wording.month_words(day) for day in trend.alarms])})"
+        for trend in data.trends
+        if trend.alarms
+    ]
+    if not told:
+        return "No trend reached its limit."
+    return f"The trend reached its limit for {wording.listed(told)}: a reason to look, and no verdict (My trend)."
 
 
 def _cautions(data: BenchmarkData) -> Iterator[str]:

@@ -19,10 +19,11 @@ from reports.audit import parse_quarter
 from reports.benchmark import BenchmarkDocument, build_benchmark
 from reports.benchmark._data import gather
 from reports.benchmark._sections.case_mix import case_mix
-from reports.benchmark._sections.in_short import in_short
+from reports.benchmark._sections.in_short import _alarms, in_short
 from reports.benchmark._sections.reviews import reviews
 from reports.command_line import app
 from reports.command_line._benchmark import _open_reviews
+from reports.wording import month_words
 from synthetic_data import SITES, SURGEONS, simulate
 from tests.small_registry import insert_rows, load_frames, on
 
@@ -169,6 +170,16 @@ def test_a_quarter_without_records_says_so(folder: Path, quarter: str, said: str
     with open_registry(folder) as registry:
         content = in_short(gather(compare_practice(registry, asked.last_on), OWN, asked)).content
     assert said in " ".join([content["rest"], *content["cautions"]])
+
+
+def test_an_alarm_of_a_trend_is_told_at_once(document: BenchmarkDocument) -> None:
+    data = document.data
+    alarms = [day for trend in data.trends for day in trend.alarms]
+    assert ("reached its limit for" in _alarms(data)) == bool(alarms)
+    first = data.trends[0]
+    alarmed = dataclasses.replace(first, path=dataclasses.replace(first.path, alarms=(0,)))
+    shown = dataclasses.replace(data, trends=(alarmed,))
+    assert month_words(first.days[0]) in _alarms(shown)
 
 
 def test_one_surgeon_alone_is_compared_with_nobody(empty_registry: Path, tmp_path: Path) -> None:
