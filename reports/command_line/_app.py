@@ -6,17 +6,43 @@ import sys
 from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
-from typing import Annotated, ParamSpec, TypeVar
+from typing import Annotated, Any, ParamSpec, TypeVar
 from unicodedata import category
 
 import typer
+from typer.core import TyperGroup
 
 from registry.errors import GraftledgerError
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
+BY_TASK = (
+    # begin
+    "demo", "start", "templates", "dictionary", "mapping", "pseudonymise",
+    # records come in
+    "intake", "intake-report", "held-back", "declare-activity", "status", "verify",
+    # the director
+    "audit", "audit-diff", "agreed-actions", "visits-due", "contact-list", "case-mix", "outlier-reviews",
+    # the surgeon
+    "consultation-sheet", "expectations", "benchmark", "cases-needed",
+    # figures and research
+    "figures", "model", "cohort", "export", "exports",
+    # keeping
+    "merge-patients", "erase-patient", "backup", "restore", "read-link-table", "synthesise",
+)  # fmt: skip
+"""The commands in the order in which `--help` lists them."""
+
+
+class _ByTask(TyperGroup):
+    """Commands as they are used, not as their modules happen to be loaded."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return sorted(self.commands, key=lambda name: BY_TASK.index(name) if name in BY_TASK else len(BY_TASK))
+
+
 app = typer.Typer(
+    cls=_ByTask,
     name="graftledger",
     help="A long-term registry of de-identified hair-restoration cases.",
     no_args_is_help=True,

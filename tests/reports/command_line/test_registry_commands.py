@@ -161,3 +161,14 @@ def test_a_withdrawal_names_the_command(folder: Path, tmp_path: Path) -> None:
     assert code == 0
     assert f"graftledger erase-patient {KEY} --registry {folder}" in err
     assert f"Asks to be erased: {KEY}" in run("status", "--registry", folder)[1]
+
+
+def test_help_lists_every_command_by_task() -> None:
+    from typer.main import get_command
+
+    from reports.command_line._app import BY_TASK
+
+    assert sorted(BY_TASK) == sorted(get_command(app).commands)  # type: ignore[attr-defined]
+    listed = CliRunner().invoke(app, ["--help"]).output
+    places = [listed.index(f"\n  {name} ") for name in BY_TASK]
+    assert places == sorted(places)
