@@ -12,6 +12,7 @@ from registry.reports import register_report, shown_intake_id
 from registry.store import open_registry
 
 from ._app import AsOfIntakeOption, RegistryOption, command, erased_words, note, say
+from ._progress import progress_line
 
 
 @command("audit")
@@ -48,7 +49,11 @@ def audit(
     folder = out if out is not None else Path(f"audit-{parse_quarter(quarter)}")
     words = read_comments(comments) if comments is not None else None
     before = read_figures(previous) if previous is not None else None
-    with open_registry(registry, known_measures=list(MEASURE_LABELS), as_of_intake=as_of_intake) as opened:
+    with (
+        open_registry(registry, known_measures=list(MEASURE_LABELS), as_of_intake=as_of_intake) as opened,
+        progress_line() as progress,
+    ):
+        progress(f"Gathering and laying out the figures of {quarter}")
         document = build_audit(opened, quarter, on=on.date() if on else None, comments=words, previous=before)
         shown, snapshot, erased = shown_intake_id(opened), opened.snapshot, opened.erased_since
     page, pdf, figures, tables = write_audit(folder, document, paper=paper, replace=replace)
