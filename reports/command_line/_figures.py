@@ -17,6 +17,7 @@ from registry.store import open_registry
 from ._app import AsOfIntakeOption, RegistryOption, command, erased_words, note, say
 from ._figure_requests import ANALYSES, SENSITIVITY, Options, chart_of, check_analysis, figures_of, parse_where
 from ._graft_requests import graft_cautions
+from ._progress import progress_line
 from ._setup import split_codes
 
 if TYPE_CHECKING:
@@ -116,7 +117,11 @@ def figures(
     from pipelines import MEASURE_LABELS, FigureSet, figure_meta
     from pipelines.groups import choose
 
-    with open_registry(registry, known_measures=tuple(MEASURE_LABELS), as_of_intake=as_of_intake) as opened:
+    with (
+        open_registry(registry, known_measures=tuple(MEASURE_LABELS), as_of_intake=as_of_intake) as opened,
+        progress_line() as progress,
+    ):
+        progress(f"Computing {analysis.replace('-', ' ')}")
         chosen = choose(opened.settings, conditions, since=days[0], until=days[1])
         asked, computed = figures_of(opened, analysis, options, by=fields, chosen=chosen, as_of=days[2])
         meta = figure_meta(opened, analysis=analysis, **_plain(asked))

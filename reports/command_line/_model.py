@@ -15,6 +15,7 @@ from registry.reports import register_report, shown_intake_id
 from registry.store import Registry, open_registry
 
 from ._app import AsOfIntakeOption, RegistryOption, command, erased_words, note, say
+from ._progress import progress_line
 
 
 class ModelName(StrEnum):
@@ -60,7 +61,11 @@ def model(
     from ..writing import write_report
 
     folder = out if out is not None else Path(f"model-{name}-{of}" if of else f"model-{name}")
-    with open_registry(registry, known_measures=tuple(MEASURE_LABELS), as_of_intake=as_of_intake) as opened:
+    with (
+        open_registry(registry, known_measures=tuple(MEASURE_LABELS), as_of_intake=as_of_intake) as opened,
+        progress_line() as progress,
+    ):
+        progress("Fitting the model and checking it")
         files, lines = _built(opened, name, recurrent=recurrent, of=of)
         shown, snapshot, erased = shown_intake_id(opened), opened.snapshot, opened.erased_since
     page, figures = write_report(folder, files, "page of the model", replace=replace)
