@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache
 
@@ -11,9 +11,13 @@ from registry.durations import months, years
 from registry.store import Registry
 
 from .._queries import SESSION_HERE, rows
+from ..complication_incidence import complication_incidence
+from ..complication_kinds import ANY, MODERATE, ComplicationMeasure, Window
 from ..complications import complications
 from ..figure import Figure
+from ..graft_measures import BELOW_80
 from ..graft_survival import graft_survival
+from ..graft_yield import graft_survival_model
 from ..groups import Chosen, shared_texts, shared_values
 from ..healing_durations import durations
 from ..measures import DEATH_BEFORE_NEXT_SESSION, GRAFT_SURVIVAL, SESSION_LENGTH, SUTURES_OUT
@@ -32,6 +36,9 @@ DURATIONS = (
     ("first_growth", (months(3), months(4), months(6))),
     ("numbness", (months(3), months(6), months(12))),
 )
+SWELLING = "swelling"
+SWELLING_WITHIN = Window(7)
+SWELLING_DEGREES = tuple(ComplicationMeasure(SWELLING, severity).name for severity in (ANY, MODERATE))
 
 
 @dataclass(frozen=True)
@@ -57,10 +64,11 @@ def consultation_topics(
     """What happened to past patients like this one, by topic; each topic has the narrowest group that is large enough.
 
     Next session: cumulative incidence here by 1, 2, 5 and 10 years with death competing, of those first operated on
-    here, with their median follow-up. Early weeks: shares of sessions with each complication. Healing: shares in whom
+    here, with their median follow-up. Early weeks: shares of sessions with each complication, swelling by degree.
+    Healing: shares in whom
     crusts, shedding, waiting for growth and numbness still are there. Yield: the share of placed grafts counted as
-    growing in marked areas. The day: median and middle half of the length of a session and of the day on which
-    sutures were out (level 0.5).
+    growing in marked areas, and of how many patients less than 80 % grew. The day: median and middle half of the length
+    of a session and of the day on which sutures were out (level 0.5).
     Estimators, assumptions and what misleads: as `next_session_causes`, `complications`, `durations`,
     `graft_survival`. A group is chosen by its size alone, never by its figures. Past patients of one registry: no
     forecast for one person. Nothing is told past follow-up.
@@ -78,25 +86,9 @@ def consultation_topics(
         _topic(
             "next_session", steps, lambda chosen: _next_session(registry, chosen, as_of), _patients_counted, progress
         ),
-        _topic(
-            "early_weeks",
-            steps,
-            assessed,
-            _sessions_counted,
-            progress,
-        ),
+        _early_weeks(registry, steps, assessed, as_of, progress),
         _healing(registry, steps, assessed, as_of, progress),
-        _topic(
-            "yield",
-            steps,
-            lambda chosen: tuple(
-                figure
-                for figure in graft_survival(registry, chosen=chosen, as_of=as_of)
-                if figure.measure == GRAFT_SURVIVAL
-            ),
-            _patients_with_counts,
-            progress,
-        ),
+        _yield(registry, steps, as_of, progress),
         _topic("the_day", steps, lambda chosen: session_facts(registry, chosen, as_of), _sessions_counted, progress),
     )
 
@@ -132,6 +124,40 @@ def _healing(
         figures = durations(registry, of=of, at_days=at_days, chosen=group.match.chosen, as_of=as_of)
         found += [figure for figure in figures if figure.measure == f"{of}_still"]
     return Topic("healing", group.match, group.enough, tuple(found))
+
+
+def _early_weeks(
+    registry: Registry,
+    steps: Sequence[Match],
+    assessed: Callable[[Chosen], tuple[Figure, ...]],
+    as_of: date | None,
+    progress: Callable[[str], None],
+) -> Topic:
+    """Complications; swelling by its degrees beside the severe."""
+    group = _topic("early_weeks", steps, assessed, _sessions_counted, progress)
+    degrees = complication_incidence(
+        registry,
+        kinds=(SWELLING,),
+        severities=(ANY, MODERATE),
+        windows=(SWELLING_WITHIN,),
+        chosen=group.match.chosen,
+        as_of=as_of,
+    )
+    return replace(
+        group, figures=(*(figure for figure in degrees if figure.measure in SWELLING_DEGREES), *group.figures)
+    )
+
+
+def _yield(registry: Registry, steps: Sequence[Match], as_of: date | None, progress: Callable[[str], None]) -> Topic:
+    """The share that grew, and of how many patients less than four fifths did (from the model of yields)."""
+
+    def survival(chosen: Chosen) -> tuple[Figure, ...]:
+        found = graft_survival(registry, chosen=chosen, as_of=as_of)
+        return tuple(figure for figure in found if figure.measure == GRAFT_SURVIVAL)
+
+    group = _topic("yield", steps, survival, _patients_with_counts, progress)
+    model = graft_survival_model(registry, chosen=group.match.chosen, as_of=as_of)
+    return replace(group, figures=(*group.figures, *(figure for figure in model if figure.measure == BELOW_80)))
 
 
 def _next_session(registry: Registry, chosen: Chosen, as_of: date | None) -> tuple[Figure, ...]:

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from pipelines.complication_kinds import COMPLICATION_LABELS
 from pipelines.consultation import Topic
+from pipelines.consultation.sheet import SWELLING_DEGREES
 from pipelines.figure import Figure
+from pipelines.graft_measures import BELOW_80
 from pipelines.measures import MEASURE_LABELS, MEDIAN_FOLLOW_UP, NEXT_SESSION_WITH_DEATH, SESSION_LENGTH, SUTURES_OUT
 from registry.definition import record_type
 from registry.durations import time_label
@@ -31,13 +34,14 @@ THERAPY = (
 )
 YIELD = "Counted in small marked areas of those who came back to be counted: not the yield of a whole head."
 
-_EARLY = ("severe_swelling", "bruised_eyes", "folliculitis", "infection")
+_EARLY = (*SWELLING_DEGREES, "severe_swelling", "bruised_eyes", "folliculitis", "infection")
 _STILL = {
     "crusts_still": "Crusts still there after",
     "shedding_still": "Shedding still going on after",
     "first_growth_still": "No new growth seen yet after",
     "numbness_still": "Some numbness, donor or recipient, after",
 }
+_LABELS = {**COMPLICATION_LABELS, **MEASURE_LABELS}
 _GIVEN_UP = {
     "session_size": "size of the session",
     "pattern_stage": "stage",
@@ -141,7 +145,9 @@ def _label(figure: Figure) -> str:
         return "Length of a session"
     if figure.measure == SUTURES_OUT:
         return "Sutures out (strips)"
-    label = MEASURE_LABELS.get(figure.measure, figure.measure)
+    if figure.measure == BELOW_80:
+        return "Patients in whom less than 80% of them grew"
+    label = _LABELS[figure.measure]
     if figure.measure in _EARLY and figure.window:
         return f"{label} by day {figure.window.split('-')[1]}"
     return "Placed grafts that grew, at a mature count" if figure.measure == "graft_survival" else label

@@ -37,6 +37,9 @@ def test_the_terminal_says_how_often_of_whom_and_with_what_caution(folder: Path)
     assert "Within 1 year: about 10 in 100 (" in words
     assert "Past patients aged 25–34 at the first surgery, strip harvest, male." in words
     assert "Severe swelling by day 7: none of 60; at most about" in words
+    assert "Swelling by day 7: none of 60" in words
+    assert "Swelling, moderate or worse by day 7: none of 60" in words
+    assert "Patients in whom less than 80% of them grew: " in words
     assert "not the yield of a whole head" in words
     assert "no forecast for the person here" in " ".join(result.stderr.split())
     assert max(len(line) for line in result.output.splitlines()) <= 80
