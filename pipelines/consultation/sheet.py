@@ -65,10 +65,9 @@ def consultation_topics(
 
     Next session: cumulative incidence here by 1, 2, 5 and 10 years with death competing, of those first operated on
     here, with their median follow-up. Early weeks: shares of sessions with each complication, swelling by degree.
-    Healing: shares in whom
-    crusts, shedding, waiting for growth and numbness still are there. Yield: the share of placed grafts counted as
-    growing in marked areas, and of how many patients less than 80 % grew. The day: median and middle half of the length
-    of a session and of the day on which sutures were out (level 0.5).
+    Healing: shares in whom crusts, shedding, waiting for growth and numbness still are there. Yield: the share of
+    placed grafts counted as growing in marked areas, and of how many patients less than 80 % grew. The day: median and
+    middle half of the length of a session and of the day on which sutures were out (level 0.5).
     Estimators, assumptions and what misleads: as `next_session_causes`, `complications`, `durations`,
     `graft_survival`. A group is chosen by its size alone, never by its figures. Past patients of one registry: no
     forecast for one person. Nothing is told past follow-up.
