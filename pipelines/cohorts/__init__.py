@@ -1,7 +1,7 @@
 """Cohorts for research: named definitions that the registry keeps, and who is in them."""
 
 from .definition import CohortDefinition, define
-from .members import FlowStep, cohort_flow, kept_members
+from .members import FlowStep, cohort_flow, kept_members, rounded_flow
 from .storing import StoredCohort, list_cohorts, load_cohort, store_cohort
 
 __all__ = [
@@ -13,5 +13,6 @@ __all__ = [
     "kept_members",
     "list_cohorts",
     "load_cohort",
+    "rounded_flow",
     "store_cohort",
 ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -13,6 +13,7 @@ from registry.store import Registry
 from .._queries import kept, rows
 from ..groups import NOT_RECORDED, GroupField
 from ..intake.counting import withdrawn_patients
+from ..rounding import check_rounding, rounded
 from .definition import RESEARCH, CohortDefinition
 
 MEMBERS = "cohort_patient"
@@ -44,6 +45,19 @@ def cohort_flow(registry: Registry, definition: CohortDefinition) -> tuple[FlowS
         remaining -= counts.get(number, 0)
         flow.append(FlowStep(name, counts.get(number, 0), remaining))
     return tuple(flow)
+
+
+def rounded_flow(flow: Sequence[FlowStep], to: int) -> tuple[FlowStep, ...]:
+    """The same with rounded counts: who remain are rounded, and who was left out is the difference of two of these.
+
+    Raises: GraftledgerError for counts that would be rounded to less than 0.
+    """
+    check_rounding(to)
+    remaining = [rounded(step.remaining, to) for step in flow]
+    before = [*remaining[:1], *remaining[:-1]]
+    return tuple(
+        FlowStep(step.name, earlier - now, now) for step, earlier, now in zip(flow, before, remaining, strict=True)
+    )
 
 
 @contextmanager

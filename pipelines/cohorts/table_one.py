@@ -19,6 +19,7 @@ from ..exports.columns import WITHHELD
 from ..exports.quasi_identifiers import pooled
 from ..exports.suppression import suppress
 from ..groups import NOT_RECORDED, GroupField, chosen_fields
+from ..rounding import check_rounding, rounded
 from .definition import CohortDefinition
 from .members import kept_members, member_values
 
@@ -56,9 +57,20 @@ class TableOne:
     groups: tuple[str, ...]
     sizes: tuple[str, ...]
     lines: tuple[Line, ...]
+    round_to: int = 0
 
 
-def table_one(registry: Registry, definition: CohortDefinition, *, by: str, floor: int = 11) -> TableOne:
+@dataclass(frozen=True)
+class _Shown:
+    """How counts are shown. floor: smallest that is; round_to: 0 for as they are."""
+
+    floor: int
+    round_to: int
+
+
+def table_one(
+    registry: Registry, definition: CohortDefinition, *, by: str, floor: int = 11, round_to: int = 0
+) -> TableOne:
     """Medians with quartiles, counts with shares, and missing answers, of those who consented, by a field.
 
     Shares and medians are of those in whom it is recorded; how many are not has its own line. `unknown` is an answer.
@@ -67,9 +79,12 @@ def table_one(registry: Registry, definition: CohortDefinition, *, by: str, floo
     practice); it says nothing of chance, and unlike groups must not be compared without more.
     by: a field that figures may be split by. floor: counts from 1 to floor - 1 are hidden, and as many more that no
     small one can be worked out from the totals within a field; 0 or 1 hides none. A median of fewer is hidden too, and
-    groups of fewer become one.
-    Raises: GraftledgerError for an unknown field, or a cohort of nobody.
+    groups of fewer become one. round_to: counts that are left are rounded to its multiples, and shares, totals and the
+    differences of codes are those of the rounded counts; what it protects, `rounding_note` says.
+    Raises: GraftledgerError for an unknown field, a cohort of nobody, or counts that would be rounded to less than 0.
     """
+    check_rounding(round_to)
+    how = _Shown(floor, round_to)
     (split,) = chosen_fields((by,), registry.settings)
     fields = _fields(split)
     frame = _patients(registry, definition, split, fields)
@@ -84,8 +99,8 @@ def table_one(registry: Registry, definition: CohortDefinition, *, by: str, floo
     lines: list[Line] = []
     for name, field in fields.items():
         known = frame.select("group", value=name)
-        lines += _numbers(field, known, groups, floor) if _is_number(field) else _codes(field, known, groups, floor)
-    return TableOne(by, groups, tuple(_cells(sizes, floor)[0]), tuple(lines))
+        lines += _numbers(field, known, groups, how) if _is_number(field) else _codes(field, known, groups, how)
+    return TableOne(by, groups, tuple(_cells(sizes, how)[0]), tuple(lines), round_to)
 
 
 def _fields(split: GroupField) -> Mapping[str, Field]:
@@ -108,13 +123,13 @@ def _is_number(field: Field) -> bool:
     return field.kind in (Kind.INTEGER, Kind.NUMBER)
 
 
-def _numbers(field: Field, known: pl.DataFrame, groups: Sequence[str], floor: int) -> list[Line]:
+def _numbers(field: Field, known: pl.DataFrame, groups: Sequence[str], how: _Shown) -> list[Line]:
     parts = [known.filter(known["group"] == group).get_column("value") for group in groups]
     counts = np.array([[len(part) - part.null_count() for part in parts], [part.null_count() for part in parts]])
-    cells = _cells(counts, floor)
+    cells = _cells(counts, how)
     middles = []
-    for part, cell in zip([*parts, known.get_column("value")], cells[0], strict=True):
-        few = cell == HIDDEN or len(part) - part.null_count() < max(floor, 1)
+    for part in [*parts, known.get_column("value")]:
+        few = len(part) - part.null_count() < max(how.floor, 1)
         middle, low, high = (part.quantile(share, "linear") or 0.0 for share in (0.5, 0.25, 0.75))
         middles.append(HIDDEN if few else f"{middle:.4g} ({low:.4g} to {high:.4g})")
     unit = f", {field.unit}" if field.unit else ""
@@ -130,7 +145,7 @@ def _moments(part: pl.Series) -> tuple[np.ndarray, np.ndarray] | None:
     return (np.array([values.mean()]), np.array([[values.var(ddof=1)]])) if len(values) > 1 else None
 
 
-def _codes(field: Field, known: pl.DataFrame, groups: Sequence[str], floor: int) -> list[Line]:
+def _codes(field: Field, known: pl.DataFrame, groups: Sequence[str], how: _Shown) -> list[Line]:
     if field.kind is Kind.CODE_SET:
         assert field.codes is not None
         of_codes = {
@@ -138,20 +153,20 @@ def _codes(field: Field, known: pl.DataFrame, groups: Sequence[str], floor: int)
             for code in field.codes.codes
         }
         yes: dict[object, str] = {True: "yes", False: ""}
-        apart = [_counted(field.name, label, yes, one, groups, floor) for label, one in of_codes.items()]
+        apart = [_counted(field.name, label, yes, one, groups, how) for label, one in of_codes.items()]
         # who answered is the same for all codes: hidden beside one, it must not stand beside another
         never = {place for lines in apart for place, cell in enumerate(lines[-1].cells) if cell == HIDDEN}
         return [
             line
             for label, one in of_codes.items()
-            for line in _counted(field.name, label, yes, one, groups, floor, never)
+            for line in _counted(field.name, label, yes, one, groups, how, never)
         ]
     values: dict[object, str] = (
         {True: "yes", False: "no"}
         if field.kind is Kind.YES_NO
         else {code.name: code.meaning for code in field.codes.codes}  # type: ignore[union-attr]
     )
-    return _counted(field.name, field.label, values, known, groups, floor)
+    return _counted(field.name, field.label, values, known, groups, how)
 
 
 def _counted(
@@ -160,7 +175,7 @@ def _counted(
     values: Mapping[object, str],
     known: pl.DataFrame,
     groups: Sequence[str],
-    floor: int,
+    how: _Shown,
     never: Collection[int] = (),
 ) -> list[Line]:
     """Lines of the values that occur, and of those not recorded; a value without words has no line.
@@ -171,7 +186,8 @@ def _counted(
     n = {(group, value): count for group, value, count in table.iter_rows()}
     there = [value for value in values if any((group, value) in n for group in groups)]
     counts = np.array([[n.get((group, value), 0) for group in groups] for value in (*there, None)])
-    cells = _cells(counts, floor)
+    cells = _cells(counts, how)
+    counts = _rounded(counts, how)
     cells[-1] = [HIDDEN if place in never else cell for place, cell in enumerate(cells[-1])]
     recorded = np.append(counts[:-1].sum(axis=0), counts[:-1].sum())
     hidden = any(HIDDEN in line for line in cells)
@@ -206,13 +222,39 @@ def _apart(moments: Sequence[tuple[np.ndarray, np.ndarray] | None]) -> float | N
     return largest
 
 
-def _cells(counts: np.ndarray, floor: int) -> list[list[str]]:
-    """Counts as text with their totals over groups, small ones hidden. counts: (values, groups)."""
-    whole = np.column_stack([counts, counts.sum(axis=1)])
-    if floor < 2:
-        return [[f"{n:,}" for n in row] for row in whole]
-    try:
-        shown = suppress(counts, floor).counts
-    except GraftledgerError:  # the totals would give small counts away
-        return [[HIDDEN] * whole.shape[1] for _ in whole]
-    return [[HIDDEN if n < 0 else f"{n:,}" for n in row] for row in np.column_stack([shown, whole[:, -1]])]
+def _rounded(counts: np.ndarray, how: _Shown) -> np.ndarray:
+    return np.array([[rounded(int(n), how.round_to) for n in row] for row in counts])
+
+
+def _cells(counts: np.ndarray, how: _Shown) -> list[list[str]]:
+    """Counts as text with their totals over groups, small ones hidden, the others rounded. counts: (values, groups).
+
+    Values with a small total are hidden altogether, and the next rarest with them until they are no few together. What
+    they come to is the sum of a group less what is shown of it, so it is judged as one more value.
+    """
+    told = _rounded(counts, how)
+    whole = np.column_stack([told, told.sum(axis=1)])
+    if how.floor >= 2:
+        rare = _rare(counts.sum(axis=1), how.floor)
+        whole[rare] = -1
+        if not rare.all():
+            together = [counts[rare].sum(axis=0)] if rare.any() else []
+            try:
+                shown = suppress(np.vstack([counts[~rare], *together]), how.floor).counts
+            except GraftledgerError:  # the totals would give small counts away
+                return [[HIDDEN] * whole.shape[1] for _ in whole]
+            small = np.zeros(whole.shape, dtype=bool)
+            small[~rare, :-1] = shown[: int((~rare).sum())] < 0
+            whole[small] = -1
+    return [[HIDDEN if n < 0 else f"{n:,}" for n in row] for row in whole]
+
+
+def _rare(totals: np.ndarray, floor: int) -> np.ndarray:
+    """Which values have a small total, with the next rarest until all of these are no few together."""
+    rare = np.zeros(len(totals), dtype=bool)
+    together = 0
+    for place in np.argsort(totals, kind="stable"):
+        if totals[place] and (totals[place] < floor or 0 < together < floor):
+            rare[place] = True
+            together += int(totals[place])
+    return rare | bool(0 < together < floor)

@@ -25,10 +25,15 @@ _FIRST_SECOND = re.compile(rb"\d{2} ?[A-Za-z]{3} ?\d{2,4}[ :]?\d{2}:\d{2}(:\d{2}
 
 
 def in_files(frame: pl.DataFrame, table: Table) -> pl.DataFrame:
-    """The frame as files hold it: yes and no as 1 and 0."""
+    """The frame as files hold it: yes and no as 1 and 0, codes with their names, all in one piece."""
     import polars as pl
 
-    return frame.with_columns(pl.col(c.name).cast(pl.UInt8) for c in table.columns if c.type is Type.YES_NO)
+    kinds = {
+        column.name: pl.UInt8() if column.type is Type.YES_NO else pl.Enum([code.name for code in column.codes])
+        for column in table.columns
+        if column.type in (Type.YES_NO, Type.CODE)
+    }
+    return frame.cast(kinds).rechunk()  # type: ignore[arg-type]  # pieces would show in the bytes of Parquet
 
 
 def write_csv(frame: pl.DataFrame, table: Table, path: Path) -> None:
@@ -37,7 +42,7 @@ def write_csv(frame: pl.DataFrame, table: Table, path: Path) -> None:
 
 
 def write_parquet(frame: pl.DataFrame, table: Table, path: Path) -> None:
-    """Parquet with zstandard compression."""
+    """Parquet with zstandard compression; codes are categories that name every answer there is."""
     frame.write_parquet(path, compression="zstd", statistics=True)
 
 
@@ -127,8 +132,8 @@ def _plain(frame: pl.DataFrame, table: Table) -> pl.DataFrame:
     """Columns as pyreadstat takes them: text, numbers, or dates."""
     import polars as pl
 
-    numbers = (Type.YES_NO, Type.INTEGER, Type.NUMBER)
-    return frame.with_columns(pl.col(c.name).cast(pl.Float64) for c in table.columns if c.type in numbers)
+    kinds = dict.fromkeys((Type.YES_NO, Type.INTEGER, Type.NUMBER), pl.Float64) | {Type.CODE: pl.String}
+    return frame.cast({c.name: kinds[c.type] for c in table.columns if c.type in kinds})
 
 
 def _numbered(

@@ -9,7 +9,7 @@ from contextlib import ExitStack, contextmanager
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
-from registry import quoted
+from registry import literal, quoted
 from registry.definition import record_type
 from registry.store import Registry
 
@@ -17,7 +17,7 @@ from .._queries import SESSION_HERE, kept, rows
 from ..cohorts import CohortDefinition, kept_members
 from ..duration_measures import DURATION_MEASURES
 from ..groups import shared_values
-from .columns import KEY_LETTERS
+from .columns import KEY_LETTERS, Column
 from .tables import Table
 
 if TYPE_CHECKING:
@@ -82,7 +82,10 @@ def kept_export(registry: Registry, definition: CohortDefinition, secret: bytes 
         stack.enter_context(kept_members(registry, definition))
         keep("export_patient", "known_session", "export_patient")
         keep("export_session", "known_session", "export_session")
-        keep("export_gap", *SESSION_HERE, "start", "spell_here", "judged_spell", "export_gap", **spell)
+        with kept(registry, "session_here", SESSION_HERE, values, texts):
+            keep("export_gap", "start", "spell_here", "judged_spell", "export_gap", **spell)
+            _keep_durations(registry, values, texts)
+            stack.callback(run, "drop table temp.export_interval")
         for child, known_on in _CHILDREN.items():
             own = record_type(child).key[0]
             run(
@@ -92,8 +95,6 @@ def kept_export(registry: Registry, definition: CohortDefinition, secret: bytes 
                 f"where {known_on} <= s.known_to"
             )
             stack.callback(run, f"drop view temp.export_{child}")
-        _keep_durations(registry, values, texts)
-        stack.callback(run, "drop table temp.export_interval")
         run(
             "create or replace temp view export_duration as "
             "select s.session_key, s.patient_key, i.measure, i.left_day, i.right_day "
@@ -104,13 +105,16 @@ def kept_export(registry: Registry, definition: CohortDefinition, secret: bytes 
 
 
 def _keep_durations(registry: Registry, values: dict[str, object], texts: dict[str, str]) -> None:
-    """All measures in one table; what each session's interval is, the figures of durations decide."""
+    """All measures in one table; what each session's interval is, the figures of durations decide.
+
+    Needs the temporary table `session_here`.
+    """
     connection = registry.connection
     connection.execute(
         "create or replace temp table export_interval "
         "(session_key varchar, measure varchar, left_day bigint, right_day bigint)"
     )
-    with kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts):
+    with kept(registry, "judged_session", ("judged_session",), values, texts):
         for measure in DURATION_MEASURES:
             of_measure = values | {
                 "kind": measure.kind,
@@ -131,7 +135,16 @@ def _keep_durations(registry: Registry, values: dict[str, object], texts: dict[s
 
 
 def frame_of(registry: Registry, table: Table) -> pl.DataFrame:
-    """The rows of a table in the order of its key, as the level's columns give them."""
-    chosen = ", ".join(f"{column.sql} as {quoted(column.name)}" for column in table.columns)
-    order = ", ".join(quoted(name) for name in table.key)
-    return rows(registry, (), f"select {chosen} from {table.relation} t order by {order}", {})
+    """The rows of a table in the order of its key, as the level's columns give them; codes as numbers with names."""
+    import polars as pl
+
+    codes = {column.name: [code.name for code in column.codes] for column in table.columns if column.codes}
+    chosen = ", ".join(f"{_told(column)} as {quoted(column.name)}" for column in table.columns)
+    found = rows(registry, (), f"select {chosen} from {table.relation} t", {})
+    # put in order here: the engine takes three times the memory for it
+    return found.with_columns(pl.col(name).cast(pl.Enum(names)) for name, names in codes.items()).sort(table.key)
+
+
+def _told(column: Column) -> str:
+    names = ", ".join(literal(code.name) for code in column.codes)
+    return f"cast({column.sql} as enum({names}))" if names else column.sql

@@ -6,7 +6,7 @@ import csv
 import html
 import io
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
 from hashlib import sha256
 from importlib.resources import files
@@ -25,6 +25,8 @@ from .tables import Table
 
 STARTERS = ("starter.R", "starter.py", "starter.do")
 """Kept here with `.txt` after the name, so that nothing takes them for modules of this program."""
+FLOW_PICTURE = "flow.svg"
+"""Who was left out at each step, as a picture."""
 MEDIA = {
     "csv": "text/csv",
     "parquet": "application/vnd.apache.parquet",
@@ -56,6 +58,7 @@ _NAMED = {f.name for record in RECORD_TYPES for f in record.fields if f.kind in 
 
 def descriptor(
     cohort: StoredCohort,
+    pictures: Collection[str],
     level: Level,
     registry: Registry,
     tables: Sequence[Table],
@@ -90,10 +93,15 @@ def descriptor(
         "name": cohort.name,
         "title": f"Cohort {cohort.name}",
         "version": f"{cohort.version}",
-        "description": f"Level {level}. Snapshot {registry.snapshot}, by graftledger {program_version()}. {MISSING}",
+        "description": f"Level {level}. Snapshot {registry.snapshot}, by graftledger {program_version()}. "
+        f"{_pictured(pictures)}{MISSING}",
         "licenses": [{"name": "other-closed", "title": "See TERMS.md", "path": "TERMS.md"}],
         "resources": resources,
     }
+
+
+def _pictured(pictures: Collection[str]) -> str:
+    return "".join(f"How many patients were left out at each step is drawn in `{name}`. " for name in pictures)
 
 
 def _file(folder: Path, path: str, hashes: Mapping[str, str]) -> dict[str, Any]:
@@ -218,6 +226,7 @@ def citation(cohort: StoredCohort, level: Level, registry: Registry) -> str:
 def written_texts(
     cohort: StoredCohort,
     flow: Sequence[FlowStep],
+    pictures: Mapping[str, str],
     level: Level,
     registry: Registry,
     tables: Mapping[Table, int],
@@ -238,7 +247,8 @@ def written_texts(
     kept = files("pipelines.exports") / "starters"
     starters = {name: (kept / f"{name}.txt").read_text(encoding="utf-8") for name in STARTERS}
     return {
-        "README.md": _readme(cohort, level, tables),
+        **pictures,
+        "README.md": _readme(cohort, pictures, level, tables),
         "TERMS.md": _TERMS,
         "CITATION.cff": citation(cohort, level, registry),
         "cohort.json": json.dumps(definition, indent=2, ensure_ascii=False) + "\n",
@@ -260,11 +270,12 @@ def _definition(cohort: StoredCohort, level: Level) -> dict[str, Any]:
     return told
 
 
-def _readme(cohort: StoredCohort, level: Level, tables: Mapping[Table, int]) -> str:
+def _readme(cohort: StoredCohort, pictures: Collection[str], level: Level, tables: Mapping[Table, int]) -> str:
     lines = [
         f"# Cohort {cohort.name}, level {level}",
         "",
         "Read TERMS.md first. What each column means: dictionary.html or dictionary.md. Who is in it: cohort.json. "
+        f"{_pictured(pictures)}"
         "What was changed for safety, and what risk is left: disclosure.md. To begin: starter.R, starter.py or "
         "starter.do. To check the files: `sha256sum -c SHA256SUMS`.",
         "",

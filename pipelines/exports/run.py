@@ -25,7 +25,7 @@ from .disclosure import DEFAULT_K, Disclosure, anonymise, as_it_is
 from .formats import FORMATS, in_files
 from .gathering import frame_of, kept_export, secret_for
 from .ledger import note_export
-from .package import descriptor, file_hash, written_texts
+from .package import FLOW_PICTURE, descriptor, file_hash, written_texts
 from .tables import Table, tables_at
 from .time_to_event import time_to_event
 
@@ -59,13 +59,15 @@ def export_cohort(
     with_sites: bool = True,
     version: int | None = None,
     exported_by: str,
+    drawn: Callable[[StoredCohort, Sequence[FlowStep]], str] | None = None,
     progress: Callable[[str], None] = lambda words: None,
 ) -> Exported:
     """Export a cohort into a new folder, and write it down in the ledger.
 
     registry: opened for writing. formats: see `formats_named`. seed: makes the keys of the levels limited and
     anonymous repeatable. k: patients who must be alike at the level anonymous; at both of these levels a cohort of
-    fewer is refused. with_sites: whether the level limited keeps the codes of sites and people.
+    fewer is refused. with_sites: whether the level limited keeps the codes of sites and people. drawn: draws who was
+    left out at each step as SVG; not called at the level anonymous, where small numbers must not leave.
     The same arguments on the same snapshot give the same bytes, but for the keys where there is no seed.
     Raises: GraftledgerError where the folder is there already or cannot be written, there is no such cohort, it is
     too small, or the level cannot be reached. Then nothing is left behind.
@@ -79,8 +81,9 @@ def export_cohort(
     progress("Choosing the patients")
     with kept_export(registry, cohort.definition, secret):
         _refuse_small(registry, level, k)
+        pictures = {FLOW_PICTURE: drawn(cohort, flow)} if drawn and flow else {}
+        order = _Order(cohort, flow, pictures, level, tuple(formats), seed is not None, exported_by, k, with_sites)
         try:
-            order = _Order(cohort, flow, level, tuple(formats), seed is not None, exported_by, k, with_sites)
             return _written(registry, order, out, progress)
         except OSError as error:
             raise GraftledgerError(
@@ -115,10 +118,14 @@ def _refuse_small(registry: Registry, level: Level, k: int) -> None:
 
 @dataclass(frozen=True)
 class _Order:
-    """What was asked for. flow: who was left out at each step; empty where small numbers must not leave."""
+    """What was asked for. flow: who was left out at each step; empty where small numbers must not leave.
+
+    pictures: SVG by name of the file.
+    """
 
     cohort: StoredCohort
     flow: tuple[FlowStep, ...]
+    pictures: Mapping[str, str]
     level: Level
     formats: tuple[str, ...]
     seeded: bool
@@ -135,9 +142,9 @@ def _written(registry: Registry, order: _Order, out: Path, progress: Callable[[s
         (beside / "data").mkdir()
         tables, report = _written_tables(registry, order, beside / "data", progress)
         progress("Writing what describes them")
-        texts = written_texts(order.cohort, order.flow, order.level, registry, tables, report)
+        texts = written_texts(order.cohort, order.flow, order.pictures, order.level, registry, tables, report)
         hashes = _hashes(beside)
-        described = descriptor(order.cohort, order.level, registry, tuple(tables), beside, hashes)
+        described = descriptor(order.cohort, order.pictures, order.level, registry, tuple(tables), beside, hashes)
         texts["datapackage.json"] = json.dumps(described, indent=2, ensure_ascii=False) + "\n"
         for name, text in texts.items():
             (beside / name).write_text(text, encoding="utf-8", newline="\n")

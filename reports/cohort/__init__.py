@@ -1,5 +1,5 @@
 """How a cohort is shown: who was left out at each step, and its baseline table."""
 
-from .flow import flow_csv, flow_lines, flow_svg
+from .flow import cohort_svg, flow_csv, flow_lines
 
-__all__ = ["flow_csv", "flow_lines", "flow_svg"]
+__all__ = ["cohort_svg", "flow_csv", "flow_lines"]

@@ -8,7 +8,7 @@ import io
 import textwrap
 from collections.abc import Sequence
 
-from pipelines.cohorts import FlowStep
+from pipelines.cohorts import FlowStep, StoredCohort
 
 from ..charts.theme import BLUE, INK, QUIET
 
@@ -33,6 +33,19 @@ def flow_csv(flow: Sequence[FlowStep]) -> str:
     writer.writerow(["step", "left_out", "remaining"])
     writer.writerows([step.name, step.excluded, step.remaining] for step in flow)
     return text.getvalue()
+
+
+def cohort_svg(cohort: StoredCohort, flow: Sequence[FlowStep], snapshot: str, notes: Sequence[str] = ()) -> str:
+    """The diagram of a cohort that is kept, with what must stand below it."""
+    return flow_svg(
+        flow,
+        f"Cohort {cohort.name}, version {cohort.version}",
+        [
+            f"Patients. Each is counted at the first step that is not met. Snapshot {snapshot}.",
+            "Small numbers can tell on people: do not pass this on without a look at them.",
+            *notes,
+        ],
+    )
 
 
 def flow_svg(flow: Sequence[FlowStep], title: str, notes: Sequence[str] = ()) -> str:

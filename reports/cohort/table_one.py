@@ -1,4 +1,4 @@
-"""The baseline table of a cohort as CSV and as a page."""
+"""The baseline table of a cohort as CSV, as a page, and for LaTeX."""
 
 from __future__ import annotations
 
@@ -8,12 +8,18 @@ import io
 from itertools import groupby
 
 from pipelines.cohorts.table_one import HIDDEN, Line, TableOne
+from pipelines.rounding import rounding_note
 
 NOTE = (
     f"Shares and medians are of those in whom it is recorded. {HIDDEN}: a small count, or one that would give a small "
     "one away. Difference: the largest standardised difference between two groups; above 0.1 they are often called "
     "unlike. Unlike groups must not be compared without more, and no difference here is an effect."
 )
+
+
+def notes_of(table: TableOne) -> str:
+    """What a reader must know beside the table."""
+    return f"{NOTE} {rounding_note(table.round_to)}" if table.round_to > 1 else NOTE
 
 
 def table_one_csv(table: TableOne) -> str:
@@ -40,10 +46,42 @@ def table_one_html(table: TableOne, title: str) -> str:
     )
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{html.escape(title)}</title>'
-        f"<style>{_STYLE}</style></head><body><h1>{html.escape(title)}</h1><p>By {html.escape(table.by)}. {NOTE}</p>"
+        f"<style>{_STYLE}</style></head><body><h1>{html.escape(title)}</h1>"
+        f"<p>By {html.escape(table.by)}. {notes_of(table)}</p>"
         f'<table><thead><tr><th scope="col"></th>{head}<th scope="col">difference</th></tr>'
         f'<tr><th scope="row">Patients</th>{sizes}<td></td></tr></thead>{body}</table></body></html>\n'
     )
+
+
+def table_one_latex(table: TableOne, title: str) -> str:
+    """A table that runs over pages, by pandas; the document needs the packages booktabs and longtable."""
+    import pandas as pd
+
+    rows = [["Patients", "", *table.sizes, ""]]
+    for label, lines in groupby(table.lines, lambda line: line.label):
+        for number, line in enumerate(lines):
+            rows.append(["" if number else label, line.value, *line.cells, _difference(line.difference)])
+    frame = pd.DataFrame(rows, columns=["", " ", *table.groups, "all", "difference"])
+    styler = frame.style.hide(axis="index").format(escape="latex").format_index(escape="latex", axis=1)
+    text = styler.to_latex(
+        column_format="p{4cm}p{3cm}" + "r" * (len(table.groups) + 2),
+        hrules=True,
+        environment="longtable",
+        caption=_latex(f"{title}, by {table.by}"),
+    )
+    return f"% needs: \\usepackage{{booktabs, longtable}}\n{text}\n{_latex(notes_of(table))}\n"
+
+
+def _latex(text: str) -> str:
+    """Text in which LaTeX's own signs are letters."""
+    return "".join(_LATEX_SIGNS.get(letter, letter) for letter in text)
+
+
+_LATEX_SIGNS = {sign: f"\\{sign}" for sign in "&%$#_{}"} | {
+    "~": r"\textasciitilde{}",
+    "^": r"\textasciicircum{}",
+    "\\": r"\textbackslash{}",
+}
 
 
 def _block(label: str, lines: list[Line], columns: int) -> str:

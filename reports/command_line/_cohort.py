@@ -34,6 +34,11 @@ def day_option(words: str) -> Any:
     return typer.Option(formats=["%Y-%m-%d"], metavar="DATE", help=words)
 
 
+_RoundOption = Annotated[
+    int, typer.Option(metavar="N", help="Round counts to its multiples, for use outside; 0 leaves them as they are.")
+]
+
+
 class ShowFormat(StrEnum):
     """How a cohort is printed."""
 
@@ -47,6 +52,7 @@ class TableFormat(StrEnum):
 
     CSV = "csv"
     HTML = "html"
+    LATEX = "latex"
 
 
 @command("define", group)
@@ -121,6 +127,7 @@ def show(
     chart: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Also write the flow as a diagram: .svg or .png.")
     ] = None,
+    round_to: _RoundOption = 0,
     format_: Annotated[ShowFormat, typer.Option("--format", help="How to print.")] = ShowFormat.TABLE,
     registry: RegistryOption = Path("."),
 ) -> None:
@@ -130,24 +137,21 @@ def show(
 
         check_chart_path(chart)
 
-    from pipelines.cohorts import cohort_flow, load_cohort
+    from pipelines.cohorts import cohort_flow, load_cohort, rounded_flow
+    from pipelines.rounding import rounding_note
     from registry import open_registry
 
-    from ..cohort import flow_csv, flow_lines, flow_svg
+    from ..cohort import cohort_svg, flow_csv, flow_lines
 
     with open_registry(registry) as opened:
         cohort = load_cohort(opened, name, version)
-        flow = cohort_flow(opened, cohort.definition)
+        flow = rounded_flow(cohort_flow(opened, cohort.definition), round_to)
         snapshot = opened.snapshot
     if chart:
         from ..charts.sheet import write_chart
 
-        title = f"Cohort {cohort.name}, version {cohort.version}"
-        notes = [
-            f"Patients. Each is counted at the first step that is not met. Snapshot {snapshot}.",
-            "Small numbers can tell on people: do not pass this on without a look at them.",
-        ]
-        write_chart(chart, flow_svg(flow, title, notes))
+        notes = [rounding_note(round_to)] if round_to > 1 else []
+        write_chart(chart, cohort_svg(cohort, flow, snapshot, notes))
         note(f"The diagram is in {chart}")
     match format_:
         case ShowFormat.JSON:
@@ -164,6 +168,8 @@ def show(
             say()
             for line in flow_lines(flow):
                 say(line)
+    if round_to > 1:
+        note(fill(rounding_note(round_to), 80))
 
 
 @command("table-1", group)
@@ -174,6 +180,7 @@ def table_1(
     hide_below: Annotated[
         int, typer.Option(metavar="N", help="Hide counts below it, and what gives them away; 0 hides none.")
     ] = 11,
+    round_to: _RoundOption = 0,
     format_: Annotated[TableFormat, typer.Option("--format", help="How to print.")] = TableFormat.CSV,
     registry: RegistryOption = Path("."),
 ) -> None:
@@ -182,16 +189,20 @@ def table_1(
     from pipelines.cohorts.table_one import table_one
     from registry import open_registry
 
-    from ..cohort.table_one import NOTE, table_one_csv, table_one_html
+    from ..cohort.table_one import notes_of, table_one_csv, table_one_html, table_one_latex
 
     with open_registry(registry) as opened:
         cohort = load_cohort(opened, name, version)
-        table = table_one(opened, cohort.definition, by=by, floor=hide_below)
-    if format_ is TableFormat.HTML:
-        say(table_one_html(table, f"Baseline of the cohort {cohort.name}, version {cohort.version}").rstrip("\n"))
-    else:
-        say(table_one_csv(table).rstrip("\n"))
-        note(fill(NOTE, 80))
+        table = table_one(opened, cohort.definition, by=by, floor=hide_below, round_to=round_to)
+    title = f"Baseline of the cohort {cohort.name}, version {cohort.version}"
+    match format_:
+        case TableFormat.HTML:
+            say(table_one_html(table, title).rstrip("\n"))
+        case TableFormat.LATEX:
+            say(table_one_latex(table, title).rstrip("\n"))
+        case TableFormat.CSV:
+            say(table_one_csv(table).rstrip("\n"))
+            note(fill(notes_of(table), 80))
 
 
 def _words(value: object) -> str:

@@ -47,6 +47,8 @@ def export(
     from pipelines.exports import export_cohort, formats_named, level_named
     from registry import open_registry
 
+    from ..cohort import cohort_svg
+
     asked, chosen = level_named(level), formats_named(split_codes(formats))
     with open_registry(registry, read_only=False) as opened, progress_line() as progress:
         done = export_cohort(
@@ -60,6 +62,7 @@ def export(
             with_sites=not without_sites,
             version=version,
             exported_by=received_by or login(),
+            drawn=lambda cohort, flow: cohort_svg(cohort, flow, opened.snapshot),
             progress=progress,
         )
     report = done.report

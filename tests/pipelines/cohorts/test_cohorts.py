@@ -11,7 +11,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipelines.cohorts import cohort_flow, define, list_cohorts, load_cohort, store_cohort
+from pipelines.cohorts import FlowStep, cohort_flow, define, list_cohorts, load_cohort, rounded_flow, store_cohort
 from registry import GraftledgerError, open_registry
 from registry.store import DATABASE_FILE, SCHEMA_VERSION, has_table
 from tests.small_registry import key, on, small_registry
@@ -37,6 +37,15 @@ def test_each_patient_is_left_out_at_the_first_step_not_met(empty_registry: Path
         flow = [(step.excluded, step.remaining) for step in cohort_flow(registry, made)]
     # all; no session; elsewhere before; late; sex not recorded; audit only and no answer to consent
     assert flow == [(0, 7), (1, 6), (1, 5), (1, 4), (1, 3), (2, 1)]
+
+
+def test_a_rounded_flow_tells_no_more_than_its_rounded_numbers() -> None:
+    flow = (FlowStep("all", 0, 1003), FlowStep("one", 2, 1001), FlowStep("two", 990, 11))
+    told = [(step.excluded, step.remaining) for step in rounded_flow(flow, 5)]
+    assert told == [(0, 1005), (5, 1000), (990, 10)]
+    assert rounded_flow(flow, 0) == flow
+    with pytest.raises(GraftledgerError, match="2 or more"):
+        rounded_flow(flow, -5)
 
 
 def test_excluding_a_value_keeps_those_in_whom_it_is_not_recorded(empty_registry: Path) -> None:
