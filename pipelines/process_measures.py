@@ -13,10 +13,11 @@ from registry.store import Registry
 
 from ._queries import SESSION_HERE, kept, rows
 from .figure import Figure
-from .follow_up import milestone_contacts
-from .groups import EVERYBODY, Chosen, chosen_fields, shared_texts, shared_values
+from .follow_up import contacts_of_groups
+from .groups import EVERYBODY, Chosen, GroupField, choose, chosen_fields, shared_texts, shared_values
 from .process_labels import CONTACTS, PROCESS_LABELS, TESTS
 from .session_shares import by_group_and, session_shares
+from .spans import Span, span_field
 
 
 def process_measures(
@@ -45,17 +46,31 @@ def process_measures(
     Raises: GraftledgerError for an unknown field.
     Source: Wilson 1927, JASA 22:209-212 (limits); days for sutures are common practice, no source.
     """
-    fields = chosen_fields(by, registry.settings)
+    return _process(registry, chosen_fields(by, registry.settings), chosen, as_of, level)
+
+
+def process_by_span(
+    registry: Registry, spans: Sequence[Span], *, as_of: date | None = None, level: float = 0.95
+) -> tuple[tuple[Figure, ...], ...]:
+    """`process_measures` of the sessions of each span, in their order; one look at the records for all."""
+    whole = choose(
+        registry.settings, since=min(each.first_on for each in spans), until=max(each.last_on for each in spans)
+    )
+    figures = _process(registry, (span_field(tuple(spans)),), whole, as_of, level)
+    return tuple(
+        tuple(replace(figure, group={}) for figure in figures if figure.group["span"] == str(number))
+        for number in range(len(spans))
+    )
+
+
+def _process(
+    registry: Registry, fields: Sequence[GroupField], chosen: Chosen, as_of: date | None, level: float
+) -> tuple[Figure, ...]:
     texts = shared_texts(fields, chosen)
     days = {"opens": DAY_7.opens, "closes": DAY_7.closes}
     tests = {"tests": [code.name for code in TESTS.values()]}
-    with kept(
-        registry,
-        "judged_session",
-        (*SESSION_HERE, "judged_session"),
-        shared_values(registry.settings, as_of, chosen),
-        texts,
-    ):
+    values = shared_values(registry.settings, as_of, chosen)
+    with kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts):
         counts = pl.concat(
             rows(
                 registry,
@@ -67,7 +82,7 @@ def process_measures(
             for step in ("process_session", "sutures_session")
         )
     found = by_group_and("measure", counts, fields)
-    contacts = milestone_contacts(registry, by=by, chosen=chosen, as_of=as_of, level=level)
+    contacts = contacts_of_groups(registry, fields, chosen, tuple(CONTACTS.values()), as_of=as_of, level=level)
     figures: list[Figure] = []
     for measure in PROCESS_LABELS:
         if measure in CONTACTS:

@@ -1,7 +1,13 @@
 """Who came back when expected, who is due now, and the list by which a site calls them."""
 
 from .contact_list import contact_list
-from .milestones import FOLLOW_UP_MILESTONES, MILESTONE_CONTACT, milestone_contacts
+from .milestones import (
+    FOLLOW_UP_MILESTONES,
+    MILESTONE_CONTACT,
+    contacts_of_groups,
+    milestone_contacts,
+    quarter_contacts,
+)
 from .visits_due import VisitsDue, visits_due
 
 __all__ = [
@@ -9,6 +15,8 @@ __all__ = [
     "MILESTONE_CONTACT",
     "VisitsDue",
     "contact_list",
+    "contacts_of_groups",
     "milestone_contacts",
+    "quarter_contacts",
     "visits_due",
 ]

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import date
 
-from registry.milestones import MILESTONES, yearly
+from registry.milestones import MILESTONES, Milestone, yearly
 from registry.store import Registry
 
 from .._queries import SESSION_HERE, kept, rows
 from ..figure import Figure
-from ..groups import EVERYBODY, Chosen, chosen_fields, shared_texts, shared_values
+from ..groups import EVERYBODY, Chosen, GroupField, chosen_fields, shared_texts, shared_values
 from ..session_shares import by_group_and, session_shares
 
 MILESTONE_CONTACT = "milestone_contact"
@@ -46,28 +47,84 @@ def milestone_contacts(
     Source: Wilson 1927, JASA 22:209-212 (limits); the milestones are common practice, no source.
     """
     fields = chosen_fields(by, registry.settings)
+    span = (closed_from, closed_to)
+    with _judged(registry, fields, chosen, as_of, FOLLOW_UP_MILESTONES):
+        return _shares(registry, fields, chosen, span, level, FOLLOW_UP_MILESTONES)
+
+
+def quarter_contacts(
+    registry: Registry, first_on: date, last_on: date, *, by: Sequence[str] = (), level: float = 0.95
+) -> tuple[tuple[Figure, ...], tuple[Figure, ...], tuple[Figure, ...]]:
+    """`milestone_contacts` to date, of milestones that closed from first_on to last_on, and to date by fields.
+
+    As of last_on. One look at the records for all three. Without `by` the third is empty.
+    """
+    fields = chosen_fields(by, registry.settings)
+    with _judged(registry, fields, EVERYBODY, last_on, FOLLOW_UP_MILESTONES):
+        to_date, in_quarter, by_fields = (
+            _shares(registry, chosen, EVERYBODY, span, level, FOLLOW_UP_MILESTONES)
+            for chosen, span in (((), (None, None)), ((), (first_on, last_on)), (fields, (None, None)))
+        )
+    return to_date, in_quarter, by_fields if by else ()
+
+
+def contacts_of_groups(
+    registry: Registry,
+    fields: Sequence[GroupField],
+    chosen: Chosen,
+    milestones: Sequence[Milestone],
+    *,
+    as_of: date | None,
+    level: float,
+) -> tuple[Figure, ...]:
+    """`milestone_contacts` at some milestones, by fields that need not be known by name."""
+    with _judged(registry, fields, chosen, as_of, milestones):
+        return _shares(registry, fields, chosen, (None, None), level, milestones)
+
+
+@contextmanager
+def _judged(
+    registry: Registry,
+    fields: Sequence[GroupField],
+    chosen: Chosen,
+    as_of: date | None,
+    milestones: Sequence[Milestone],
+) -> Iterator[None]:
+    """Keep one row a session and milestone for the length of a `with` block."""
     texts = shared_texts(fields, chosen)
     values = {
         **shared_values(registry.settings, as_of, chosen),
-        "milestones": [each.name for each in FOLLOW_UP_MILESTONES],
-        "dues": [each.due for each in FOLLOW_UP_MILESTONES],
-        "opens_at": [each.opens for each in FOLLOW_UP_MILESTONES],
-        "closes_at": [each.closes for each in FOLLOW_UP_MILESTONES],
-        "closed_from": closed_from,
-        "closed_to": closed_to,
+        "milestones": [each.name for each in milestones],
+        "dues": [each.due for each in milestones],
+        "opens_at": [each.opens for each in milestones],
+        "closes_at": [each.closes for each in milestones],
     }
-    with kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts):
-        counts = rows(
-            registry,
-            ("milestone", "milestone_contact", "milestone_count"),
-            "from milestone_count order by all",
-            values,
-            texts,
-        )
+    with (
+        kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
+        kept(registry, "milestone_contact", ("milestone", "milestone_contact"), values, texts),
+    ):
+        yield
+
+
+def _shares(
+    registry: Registry,
+    fields: Sequence[GroupField],
+    chosen: Chosen,
+    span: tuple[date | None, date | None],
+    level: float,
+    milestones: Sequence[Milestone],
+) -> tuple[Figure, ...]:
+    counts = rows(
+        registry,
+        ("milestone_count",),
+        "from milestone_count order by all",
+        {"closed_from": span[0], "closed_to": span[1]},
+        shared_texts(fields, chosen),
+    )
     found = by_group_and("milestone", counts, fields)
     return tuple(
         figure
-        for milestone in FOLLOW_UP_MILESTONES
+        for milestone in milestones
         for figure in session_shares(
             registry,
             found,

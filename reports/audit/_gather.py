@@ -23,20 +23,18 @@ from pipelines.agreed_actions import agreed_actions
 from pipelines.audit_changes import audit_changes
 from pipelines.comparison.reviews import outlier_reviews
 from pipelines.expectations import FILE, Statement, judge_all, load_statements
-from pipelines.follow_up import milestone_contacts, visits_due
+from pipelines.follow_up import quarter_contacts, visits_due
 from pipelines.graft_measures import BELOW_80, BELOW_90, SESSIONS_COUNTED, YIELD_ALL_GREW, YIELD_NONE_GREW
-from pipelines.groups import Chosen, choose
 from pipelines.intake_summary import held_back_counts, intake_counts, intake_summary
 from pipelines.measures import FOLLOW_UP_COMPLETENESS, GRAFT_SURVIVAL, GRAFT_SURVIVAL_CAPPED
 from pipelines.missing_fields import missing_fields
 from pipelines.next_session import next_session_follow_up
-from pipelines.process_measures import process_measures
+from pipelines.process_measures import process_by_span
 from pipelines.quarter_activity import quarter_activity
 from pipelines.ratings_and_scars import ratings_and_scars
 from pipelines.recent_outcomes import recent_outcomes
 from pipelines.serious_complications import serious_complications
 from pipelines.site_declarations import complete_to_by_site
-from pipelines.spans import Span
 from registry import Fault, GraftledgerError, Registry, durations
 from registry.reports import shown_intake_id
 
@@ -91,6 +89,9 @@ def gather(
     actions, reviews = agreed_actions(registry), tuple(outlier_reviews(registry))
     several = len(registry.settings.sites) > 1
     statements, own_statements = _statements(registry)
+    contacts, contacts_in_quarter, contacts_by_site = quarter_contacts(
+        registry, quarter.first_on, as_of, by=by_site if several else ()
+    )
     data = AuditData(
         settings=registry.settings,
         quarter=quarter,
@@ -135,9 +136,9 @@ def gather(
         held_back=held_back_counts(registry),
         activity=quarter_activity(registry, spans, as_of=as_of),
         recent=recent_outcomes(registry, spans, as_of=as_of),
-        contacts=milestone_contacts(registry, as_of=as_of),
-        contacts_in_quarter=milestone_contacts(registry, closed_from=quarter.first_on, closed_to=as_of, as_of=as_of),
-        contacts_by_site=milestone_contacts(registry, by=by_site, as_of=as_of) if several else (),
+        contacts=contacts,
+        contacts_in_quarter=contacts_in_quarter,
+        contacts_by_site=contacts_by_site,
         follow_up=tuple(
             figure
             for by in ((), by_site)
@@ -148,7 +149,7 @@ def gather(
             if figure.measure == FOLLOW_UP_COMPLETENESS
         ),
         due=visits_due(registry, on=as_of),
-        process=tuple(process_measures(registry, chosen=_in(registry, span), as_of=as_of) for span in spans),
+        process=process_by_span(registry, spans, as_of=as_of),
         missing=missing_fields(registry, quarter.first_on, as_of),
         serious=serious_complications(registry, quarter.first_on, as_of),
         told=Told(
@@ -175,10 +176,6 @@ def _statements(registry: Registry) -> tuple[tuple[Statement, ...], bool]:
     """What patients are told, and whether it is the practice's own list."""
     own = registry.folder / FILE
     return load_statements(own if own.exists() else None), own.exists()
-
-
-def _in(registry: Registry, span: Span) -> Chosen:
-    return choose(registry.settings, since=span.first_on, until=span.last_on)
 
 
 def _around(registry: Registry, quarter: Quarter) -> tuple[Figure, ...]:

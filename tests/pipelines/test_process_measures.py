@@ -5,8 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from pipelines.figure import Figure
+from pipelines.groups import choose
 from pipelines.process_labels import PROCESS_LABELS
-from pipelines.process_measures import process_measures
+from pipelines.process_measures import process_by_span, process_measures
+from pipelines.spans import Span
 from tests.small_registry import on, small_registry
 
 from .follow_up.test_milestones import patients, session, visits
@@ -75,3 +77,28 @@ def test_every_label_has_a_figure_also_where_there_is_nothing(empty_registry: Pa
     found = shares(empty_registry)
     assert list(found) == list(PROCESS_LABELS)
     assert {figure.estimate for figure in found.values()} == {None}
+
+
+def test_spans_at_once_are_what_each_is_alone(empty_registry: Path) -> None:
+    spans = (Span("late", on(100), on(199)), Span("early", on(0), on(49)))
+    records = {
+        "patient": patients("a", "b", "c"),
+        "session": [
+            session("a", 10, tests_done=["hiv"]),
+            session("b", 70),
+            session("c", 150, allergies_recorded="yes"),
+        ],
+        "visit": [*visits("a", 1, start=10), *visits("c", 7, start=150)],
+    }
+    with small_registry(empty_registry, **records) as registry:
+        together = process_by_span(registry, spans, as_of=on(300))
+        alone = tuple(
+            process_measures(
+                registry,
+                chosen=choose(registry.settings, since=span.first_on, until=span.last_on),
+                as_of=on(300),
+            )
+            for span in spans
+        )
+    assert together == alone
+    assert [figure.n for figure in together[0]][1] == 1

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.follow_up import milestone_contacts
+from pipelines.follow_up import milestone_contacts, quarter_contacts
 from pipelines.follow_up.milestones import FOLLOW_UP_MILESTONES
 from registry.store import Registry
 from tests.small_registry import on, small_registry
@@ -113,3 +113,23 @@ def test_it_only_reads(empty_registry: Path) -> None:
 
 def _tables(registry: Registry) -> list[tuple[str]]:
     return registry.connection.execute("select table_name from duckdb_tables() order by all").fetchall()
+
+
+def test_three_looks_at_once_are_what_each_is_alone(empty_registry: Path) -> None:
+    records = {
+        "patient": patients("a", "b", "c"),
+        "session": [session("a"), session("b", 30), session("c", 60, site_code="B")],
+        "visit": [*visits("a", 1, 90), *visits("b", 90, start=30), *visits("c", 7, start=60)],
+        "site_period": [{}, {"site_code": "B"}],
+    }
+    with small_registry(empty_registry, **records) as registry:
+        first, last = on(120), on(170)
+        together = quarter_contacts(registry, first, last, by=("site_code",))
+        alone = (
+            milestone_contacts(registry, as_of=last),
+            milestone_contacts(registry, closed_from=first, closed_to=last, as_of=last),
+            milestone_contacts(registry, by=("site_code",), as_of=last),
+        )
+        assert quarter_contacts(registry, first, last)[2] == ()
+    assert together == alone
+    assert [figure.n for figure in together[1]][2] == 2
