@@ -11,6 +11,7 @@ import subprocess
 import sys
 from hashlib import sha256
 from pathlib import Path
+from xml.etree import ElementTree
 
 import duckdb
 import pandas as pd
@@ -21,6 +22,7 @@ import pytest
 
 from pipelines.exports import Exported, Level, export_cohort
 from registry import open_registry
+from reports.cohort import cohort_svg
 from tests.pipelines.exports.conftest import ALL_FORMATS
 
 TABLES = ("patients", "sessions", "gaps", "visits", "complications", "graft_counts", "durations", "adtte")
@@ -65,6 +67,41 @@ def test_labels_and_missing_values_come_back(exports: dict[Level, Exported]) -> 
     assert list(labels.values()) == ["Never smoked", "Stopped smoking", "Smokes"]
     for number, code in enumerate(("never", "former", "current"), start=1):
         assert (spss["smoking"] == number).sum() == (told == code).sum()
+
+
+def test_codes_are_categories_that_name_every_answer(exports: dict[Level, Exported]) -> None:
+    data = exports[Level.LIMITED].folder / "data"
+    smoking = pd.read_parquet(data / "patients.parquet")["smoking"]
+    assert list(smoking.cat.categories) == ["never", "former", "current", "unknown"]
+    told = pl.read_csv(data / "patients.csv", infer_schema_length=None)["smoking"]
+    assert smoking.astype(object).where(smoking.notna(), None).tolist() == told.to_list()
+    assert duckdb.sql(f"select count(*) from '{data}/patients.parquet' where smoking = 'unknown'").fetchall() == [
+        (int((told == "unknown").sum()),)
+    ]
+
+
+def test_the_flow_is_drawn_but_where_small_numbers_must_not_leave(own_clinics: Path, tmp_path: Path) -> None:
+    from frictionless import Package
+
+    for level, there in ((Level.LIMITED, True), (Level.ANONYMOUS, False)):
+        with open_registry(own_clinics, read_only=False) as registry:
+            done = export_cohort(
+                registry,
+                "all",
+                tmp_path / level,
+                level=level,
+                exported_by="me",
+                drawn=lambda cohort, flow: cohort_svg(cohort, flow, "0"),
+            )
+        picture = done.folder / "flow.svg"
+        assert picture.exists() is there
+        package = Package(str(done.folder / "datapackage.json"))
+        assert ("`flow.svg`" in package.description) is there
+        assert ("flow.svg" in (done.folder / "SHA256SUMS").read_text(encoding="utf-8")) is there
+        assert package.validate().valid
+        if there:
+            n = f"n = {done.rows['patients']:,}"
+            assert n in {part.text for part in ElementTree.parse(picture).iter() if part.text}
 
 
 def test_short_names_have_their_map(exports: dict[Level, Exported]) -> None:
