@@ -230,7 +230,9 @@ def _in_format(frame: pl.DataFrame, table: Table, path: Path) -> None:
 
     try:
         FORMATS[path.suffix[1:]](frame, table, path)
-    except (PolarsError, ReadstatError) as error:
+    except (OSError, PolarsError, ReadstatError) as error:
+        if isinstance(error, OSError) and error.errno:
+            raise
         if re.search("no space|io error|unable to write|too large", str(error).lower()):
             raise OSError(ENOSPC, "no space left on device") from None
         raise

@@ -90,7 +90,11 @@ def full(*_: object, **__: object) -> None:
     raise OSError(errno.ENOSPC, "No space left on device")
 
 
-@pytest.mark.parametrize("breaks", ["writer", "checksums", "rename", "ledger"])
+def full_in_words(*_: object, **__: object) -> None:
+    raise OSError("No space left on device (os error 28)")  # as polars says it, without a number
+
+
+@pytest.mark.parametrize("breaks", ["writer", "writer in words", "checksums", "rename", "ledger"])
 def test_a_disk_that_is_full_half_way(
     empty_registry: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, breaks: str
 ) -> None:
@@ -98,6 +102,7 @@ def test_a_disk_that_is_full_half_way(
     place = tmp_path / "out"
     targets: dict[str, Callable[[], None]] = {
         "writer": lambda: monkeypatch.setitem(run_module.FORMATS, "parquet", full),  # type: ignore[arg-type]
+        "writer in words": lambda: monkeypatch.setitem(run_module.FORMATS, "parquet", full_in_words),  # type: ignore[arg-type]
         "checksums": lambda: monkeypatch.setattr(run_module, "file_hash", full),
         "rename": lambda: monkeypatch.setattr(run_module.os, "rename", full),
         "ledger": lambda: monkeypatch.setattr(run_module, "note_export", full),
