@@ -21,6 +21,7 @@ from ._page import cover, page
 from ._quarter import parse_quarter
 from ._sections.actions import actions
 from ._sections.attention import attention
+from ._sections.comparison import comparison
 from ._sections.complications import complications
 from ._sections.definitions import definitions
 from ._sections.expectations import expectations
@@ -37,6 +38,12 @@ from ._sections.sign_off import sign_off
 from ._sections.survival import graft_survival
 from ._workbook import workbook
 
+
+def _comparison(data: AuditData) -> Section:
+    assert data.compared is not None
+    return comparison(data.compared, data.settings.floor_denominator)
+
+
 _SECTIONS: Mapping[str, Callable[[AuditData], Section]] = {
     "attention": attention,
     "in-short": in_short,
@@ -50,6 +57,7 @@ _SECTIONS: Mapping[str, Callable[[AuditData], Section]] = {
     "ratings": ratings,
     "process": process,
     "expectations": expectations,
+    "comparison": _comparison,
     "actions": actions,
     "methods": methods,
     "definitions": definitions,
@@ -98,7 +106,7 @@ def build_audit(
 
 def lay_out(data: AuditData, wanted: tuple[str, ...] = tuple(_SECTIONS)) -> AuditDocument:
     """The audit of figures gathered before."""
-    sections = [_SECTIONS[name](data) for name in wanted]
+    sections = [_SECTIONS[name](data) for name in wanted if name != "comparison" or data.compared]
     comments = data.comments.for_sections({section.id: section.heading for section in sections}, "comments")
     sections = [replace(section, comment=comments.get(section.id, ())) for section in sections]
     facts = cover(data)

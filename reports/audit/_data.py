@@ -21,6 +21,7 @@ from registry import Settings
 
 from .. import wording
 from ._comments import Comments
+from ._comparison import ComparedSurgeons
 from ._quarter import Quarter
 
 YEARS = (0, 1, 2, 3, 5, 10)
@@ -83,6 +84,7 @@ class AuditData:
     actions: tuple[AgreedAction, ...]
     reviews: tuple[OutlierReview, ...]
     on: date
+    compared: ComparedSurgeons | None
     comments: Comments = field(default_factory=Comments)
     changes: AuditChanges | None = None
 
@@ -123,6 +125,7 @@ class AuditData:
                 for figure in figures
             ),
             *self.missing,
+            *(self.compared.figures if self.compared else ()),
             *(
                 replace(found.figure, group={**found.figure.group, "statement": found.statement.name})
                 for found in self.told.judged

@@ -40,6 +40,7 @@ from registry.reports import shown_intake_id
 
 from .. import wording
 from ._comments import Comments
+from ._comparison import compared_surgeons
 from ._data import YEARS, AuditData, Told
 from ._definitions import measure_definitions
 from ._quarter import Quarter
@@ -161,6 +162,7 @@ def gather(
         actions=actions,
         reviews=reviews,
         on=on or as_of,
+        compared=compared_surgeons(registry, quarter),
         comments=comments or Comments(),
     )
     return replace(data, changes=audit_changes(previous, data.meta, data.figures)) if previous else data

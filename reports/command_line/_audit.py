@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated
@@ -41,6 +42,7 @@ def audit(
     as_of_intake: AsOfIntakeOption = None,
 ) -> None:
     """Write the quarterly audit: a page to read, a PDF to sign, its figures and its tables."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # small matrices: threads would wait for each other
     from pipelines.measures import MEASURE_LABELS
 
     from ..audit import build_audit, parse_quarter, read_comments, write_audit

@@ -14,10 +14,12 @@ from pipelines.process_labels import PROCESS_LABELS
 from registry import record_type
 
 from ... import wording
+from ...charts.funnel_plot import FLAGS
 from ...labels import value_label
 from ...layout import Section, picked
 from .._data import AuditData
 from .._targets import misses, target_of, target_words
+from .comparison import ratio_words
 from .numbness import milestone_label
 
 _NOT_ASSESSED = ("not_reached", "missed_visit", "item_empty")
@@ -49,6 +51,7 @@ def attention(data: AuditData) -> Section:
                 ("Problems with the data", list(_problems(data)), "None found."),
             ],
             "no_targets": not data.settings.targets,
+            "no_comparison": data.compared is None,
             "cautions": _cautions(data),
         },
     )
@@ -69,6 +72,7 @@ def _signals(data: AuditData) -> Iterator[Item]:
                 to,
                 where,
             )
+    yield from _compared(data)
     if data.serious:
         number = sum(one.records for one in data.serious)
         kinds = ", ".join(
@@ -78,6 +82,26 @@ def _signals(data: AuditData) -> Iterator[Item]:
             f"{wording.counted(number, 'severe complication')} began in the quarter: {kinds}. Look at each.",
             "complications",
             "Complications",
+        )
+
+
+def _compared(data: AuditData) -> Iterator[Item]:
+    """Results of surgeons beyond a limit, as prompts: in the order of outcomes, never by result."""
+    if data.compared is None:
+        return
+    for one, result in data.compared.flagged:
+        yield Item(
+            f"Surgeon {result.surgeon}, {one.measure.label[0].lower()}{one.measure.label[1:]}: seen over expected "
+            f"{ratio_words(result)}, {FLAGS[result.flag]}. A prompt for review, not a verdict.",
+            "comparison",
+            "Comparison of surgeons",
+        )
+    for alarm in data.compared.alarms:
+        yield Item(
+            f"Surgeon {alarm.surgeon}, {alarm.outcome[0].lower()}{alarm.outcome[1:]}: the running sum reached its "
+            f"limit on {wording.date_words(alarm.on)}. A prompt to look, which chance alone may give.",
+            "comparison",
+            "Comparison of surgeons",
         )
 
 

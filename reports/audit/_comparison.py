@@ -1,0 +1,80 @@
+"""Surgeons compared, for the director: only by a frozen case-mix model, so that quarters are measured by one rule."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import date
+
+from pipelines import Figure
+from pipelines.comparison.figures import own_figures
+from pipelines.comparison.measures import EXPECTED, OBSERVED_TO_EXPECTED
+from pipelines.comparison.practice import compare_practice
+from pipelines.comparison.results import MeasureComparison, SurgeonResult
+from pipelines.comparison.storing import FrozenModel, list_models
+from registry import Registry
+
+from ._quarter import Quarter
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """A running sum that reached its limit in the quarter. on: the day of the session at which it did."""
+
+    surgeon: str
+    outcome: str
+    on: date
+
+
+@dataclass(frozen=True)
+class ComparedSurgeons:
+    """Results of three years up to the quarter's end. alarms: of the quarter alone."""
+
+    model: FrozenModel
+    first_on: date
+    last_on: date
+    comparisons: tuple[MeasureComparison, ...]
+    alarms: tuple[Alarm, ...]
+    figures: tuple[Figure, ...]
+
+    @property
+    def flagged(self) -> tuple[tuple[MeasureComparison, SurgeonResult], ...]:
+        """Results beyond a limit on the unfavourable side, in the order of outcomes and codes, never by result."""
+        return tuple(
+            (comparison, result)
+            for comparison in self.comparisons
+            for result in comparison.results.values()
+            if result.flag
+        )
+
+
+def compared_surgeons(registry: Registry, quarter: Quarter) -> ComparedSurgeons | None:
+    """All surgeons by the last frozen model; None where no model is frozen or there is nobody to compare with."""
+    if not list_models(registry) or len(registry.settings.surgeons) < 2:
+        return None
+    practice = compare_practice(registry, quarter.last_on)
+    assert practice.frozen is not None
+    comparisons = tuple(practice.comparisons.values())
+    alarms = [
+        Alarm(surgeon, told.measure.label, day)
+        for surgeon in registry.settings.surgeons
+        for told in practice.trends(surgeon)
+        for day in told.alarms
+        if quarter.first_on <= day <= quarter.last_on
+    ]
+    return ComparedSurgeons(
+        practice.frozen,
+        practice.first_on,
+        practice.last_on,
+        comparisons,
+        tuple(alarms),
+        tuple(_figures(comparisons, registry.settings.floor_denominator)),
+    )
+
+
+def _figures(comparisons: tuple[MeasureComparison, ...], floor: int) -> Iterator[Figure]:
+    for comparison in comparisons:
+        for code in comparison.results:
+            for figure in own_figures(comparison, code, floor):
+                if figure.measure in (OBSERVED_TO_EXPECTED, EXPECTED):
+                    yield replace(figure, group={**figure.group, "surgeon_code": code})

@@ -1,0 +1,82 @@
+"""Surgeons in the audit: only by a frozen model, as prompts, never sorted by result. Expectations: *by hand*."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipelines.comparison.measures import COMPARED
+from pipelines.comparison.results import MeasureComparison, SurgeonResult, Told
+from pipelines.comparison.storing import FrozenModel, freeze_models
+from registry.store import Registry, open_registry, start_registry
+from reports.audit import build_audit
+from reports.audit._build import lay_out
+from reports.audit._comparison import Alarm, ComparedSurgeons
+from reports.audit._gather import gather
+from reports.audit._quarter import parse_quarter
+from synthetic_data import SITES, SURGEONS, simulate
+from tests.small_registry import load_frames
+
+from .conftest import QUARTER
+from .reading import read, section, table
+
+MODEL = FrozenModel(4, date(2014, 1, 1), date(2018, 12, 31), datetime(2019, 1, 5), "test", "a" * 16, "s", "0")
+
+
+def result(surgeon: str, n: int, observed: int, ratio: float, flag: Any = "") -> SurgeonResult:
+    told = Told(ratio, ratio / 2, ratio * 2, "mid_p")
+    return SurgeonResult(surgeon, n, n, observed, n, {}, expected=observed / ratio, ratio=told, flag=flag)
+
+
+def compared(*results: SurgeonResult) -> ComparedSurgeons:
+    one = MeasureComparison(
+        COMPARED["infection"], None, date(2017, 1, 1), date(2019, 12, 31), {r.surgeon: r for r in results},  # type: ignore[arg-type]
+        None, None, 0.05, 0.8,
+    )  # fmt: skip
+    alarms = (Alarm("S2", "Infection", date(2019, 11, 5)),)
+    return ComparedSurgeons(MODEL, date(2017, 1, 1), date(2019, 12, 31), (one,), alarms, ())
+
+
+def test_without_a_frozen_model_nobody_is_compared(practice: Registry) -> None:
+    page = read(build_audit(practice, QUARTER).html)
+    assert "comparison" not in {found.attributes["id"] for found in page.all("section")}
+    assert "no case-mix model is frozen" in section(page, "attention").text
+
+
+def test_results_beyond_a_limit_are_prompts_in_the_order_of_codes(practice: Registry) -> None:
+    data = gather(practice, parse_quarter(QUARTER))
+    found = compared(
+        result("S1", 200, 22, 2.2, "alert"), result("S2", 300, 60, 4.0, "priority_review"), result("S3", 9, 1, 1.0)
+    )
+    page = read(lay_out(replace(data, compared=found)).html)
+    attention, own = section(page, "attention").text, section(page, "comparison")
+    assert (
+        "Surgeon S1, infection: seen over expected 2.2 (95% interval 1.1 to 4.4), alert. A prompt for review"
+        in attention
+    )
+    assert attention.index("Surgeon S1") < attention.index("Surgeon S2, infection: seen over expected 4.0")
+    assert "Surgeon S2, infection: the running sum reached its limit on 5 November 2019." in attention
+    assert own.all("p")[0].attributes["class"] == "caution"
+    caption = "Results beyond a limit on the unfavourable side, once all outcomes of a surgeon are allowed for"
+    assert table(page, caption)["S1, Infection"] == ["22 of 200", "10.0", "2.2 1.1 to 4.4", "alert"]
+    assert table(page, "Who is compared")["Infection"] == ["2", "1", "509", "80.0%"]
+    (drawing,) = [d for d in own.all("div") if d.attributes.get("role") == "img"]
+    assert "S2: 4.00 (2.00 to 8.00), priority review" in drawing.attributes["aria-label"]
+
+
+@pytest.mark.slow
+def test_a_frozen_model_brings_the_section_and_its_figures(tmp_path: Path) -> None:
+    """Fictional records of 600 patients; 25 s."""
+    start_registry(tmp_path / "registry", SITES, SURGEONS, "Test practice")
+    with open_registry(tmp_path / "registry", read_only=False) as registry:
+        load_frames(registry, simulate(600, 3).frames)
+        freeze_models(registry, date(2021, 10, 1), date(2026, 9, 30), frozen_by="test")
+    with open_registry(tmp_path / "registry") as registry:
+        document = build_audit(registry, "2026-Q3")
+    assert section(read(document.html), "comparison").text.count("prompt for review") >= 1
+    assert '"surgeon_code": "S01"' in document.figures_json
+    assert document.pdf().startswith(b"%PDF")
