@@ -56,4 +56,26 @@ def test_the_baseline_table(folder: Path) -> None:
     code, text = run("cohort", "table-1", "strip", "--by", "technique", "--format", "html", "--registry", folder)
     assert code == 0
     assert text.startswith("<!doctype html>")
+    code, text = run("cohort", "table-1", "strip", "--by", "technique", "--format", "latex", "--registry", folder)
+    assert code == 0
+    assert r"\begin{longtable}" in text
     assert run("cohort", "table-1", "strip", "--by", "techniqe", "--registry", folder)[0] == 1
+
+
+def test_rounded_for_use_outside(folder: Path) -> None:
+    assert run("cohort", "define", "strip", "--registry", folder)[0] == 0
+    code, text = run("cohort", "show", "strip", "--round-to", "5", "--format", "csv", "--registry", folder)
+    assert code == 0
+    assert "In the registry,0,5\n" in text  # 3 patients; the 2 with a session become 0
+    assert "A session at this practice,5,0\n" in text
+    assert "known only to lie among 5 numbers" in " ".join(text.split())
+    by = ("cohort", "table-1", "strip", "--by", "technique", "--hide-below", "0", "--registry", folder)
+    code, text = run(*by, "--round-to", "2")
+    assert ",Patients,,2,2," in text
+    assert "rounded to the nearest 2" in text
+    for wrong in (
+        run(*by, "--round-to", "-1"),
+        run("cohort", "show", "strip", "--round-to", "-1", "--registry", folder),
+    ):
+        assert wrong[0] == 1
+        assert "2 or more" in wrong[1]
