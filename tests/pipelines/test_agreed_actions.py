@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -95,3 +96,15 @@ def test_a_registry_of_an_older_version_has_none_until_one_is_added(empty_regist
     with open_registry(empty_registry) as registry:
         assert agreed_actions(registry) == ()
     assert add(empty_registry) == 1
+
+
+def test_an_earlier_state_shows_what_was_written_down_before_the_next_intake(empty_registry: Path) -> None:
+    add(empty_registry)
+    with open_registry(empty_registry, read_only=False) as registry:
+        registry.connection.execute("insert into intake values (1, 'files', now(), 't', '0', 'a', 'b')")
+    add(empty_registry)
+    with open_registry(empty_registry, read_only=False) as registry:
+        close_action(registry, 1, outcome="done", closed_on=DUE, recorded_by="test")
+        then, now = (agreed_actions(replace(registry, as_of_intake=event)) for event in (0, 1))
+    assert [(action.action_id, action.closed_on) for action in then] == [(1, None)]
+    assert [(action.action_id, action.closed_on) for action in now] == [(1, DUE), (2, None)]
