@@ -13,7 +13,7 @@ from registry.errors import nearest
 from registry.settings import SETTINGS_FILE
 
 from ..layout import Section
-from ..pdf import pdf_of
+from ..pdf import Pdf, pdf_of
 from ._comments import Comments
 from ._data import AuditData
 from ._gather import gather
@@ -79,9 +79,9 @@ class AuditDocument:
     figures_json: str
     tables: bytes
 
-    def pdf(self, paper: str = "a4") -> bytes:
+    def pdf(self, paper: str = "a4") -> Pdf:
         """The page in print. Raises: GraftledgerError for another paper than `reports.pdf.PAPERS` has."""
-        return pdf_of(self.html, paper=paper).content
+        return pdf_of(self.html, paper=paper)
 
 
 def build_audit(

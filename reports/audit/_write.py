@@ -11,19 +11,18 @@ PAGE_FILE, PDF_FILE, FIGURES_FILE, TABLES_FILE = "audit.html", "audit.pdf", "fig
 
 
 def write_audit(
-    folder: Path, document: AuditDocument, *, paper: str = "a4", replace: bool = False
+    folder: Path, document: AuditDocument, pdf: bytes, *, replace: bool = False
 ) -> tuple[Path, Path, Path, Path]:
     """Write page, PDF, figures and tables into a folder, which is made where it is missing. Returns their paths.
 
-    replace: whether files of an earlier audit may be replaced.
-    Raises: GraftledgerError where an audit is there already, the folder cannot be written or the paper is unknown.
-    Then it is as before.
+    pdf: the page in print. replace: whether files of an earlier audit may be replaced.
+    Raises: GraftledgerError where an audit is there already or the folder cannot be written. Then it is as before.
     """
     files: dict[str, str | bytes] = {
         PAGE_FILE: document.html,
-        PDF_FILE: document.pdf(paper),
+        PDF_FILE: pdf,
         FIGURES_FILE: document.figures_json,
         TABLES_FILE: document.tables,
     }
-    page, pdf, figures, tables = write_report(folder, files, "audit", replace=replace)
-    return page, pdf, figures, tables
+    page, printed, figures, tables = write_report(folder, files, "audit", replace=replace)
+    return page, printed, figures, tables

@@ -58,9 +58,12 @@ def audit(
         progress(f"Gathering and laying out the figures of {quarter}")
         document = build_audit(opened, quarter, on=on.date() if on else None, comments=words, previous=before)
         shown, snapshot, erased = shown_intake_id(opened), opened.snapshot, opened.erased_since
-    page, pdf, figures, tables = write_audit(folder, document, paper=paper, replace=replace)
+    printed = document.pdf(paper)
+    page, pdf, figures, tables = write_audit(folder, document, printed.content, replace=replace)
     say(f"The audit of {quarter} is in {page}")
     say(f"To print and sign: {pdf}")
+    if not printed.is_accessible:
+        note("The PDF holds a letter that its fonts do not have, so it shows a box there and keeps to no standard.")
     if erased:
         note(erased_words(erased))
     if refusal := register_report(registry, "audit", quarter, intake_id=shown, snapshot=snapshot):

@@ -53,3 +53,18 @@ def test_without_a_registry_it_says_how_to_make_one(tmp_path: Path) -> None:
     result = runner.invoke(app, ["audit", QUARTER, "--registry", str(tmp_path)])
     assert result.exit_code == 1
     assert "graftledger start" in result.stderr
+
+
+def test_paper_and_letters_that_cannot_be_printed(practice_folder: Path, tmp_path: Path) -> None:
+    where = ["--registry", str(practice_folder), "--out", str(tmp_path / "out")]
+    refused = runner.invoke(app, ["audit", QUARTER, *where, "--paper", "a0"])
+    assert refused.exit_code == 1
+    assert "'a0' is no paper" in refused.stderr
+    assert not (tmp_path / "out").exists()
+    (tmp_path / "comments.md").write_text("中", encoding="utf-8")
+    odd = runner.invoke(
+        app, ["audit", QUARTER, *where, "--paper", "letter", "--comments", str(tmp_path / "comments.md")]
+    )
+    assert odd.exit_code == 0, odd.output
+    assert "holds a letter that its fonts do not have" in odd.stderr
+    assert b"[0 0 612 792]" in (tmp_path / "out" / "audit.pdf").read_bytes()

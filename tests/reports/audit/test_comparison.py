@@ -79,4 +79,4 @@ def test_a_frozen_model_brings_the_section_and_its_figures(tmp_path: Path) -> No
         document = build_audit(registry, "2026-Q3")
     assert section(read(document.html), "comparison").text.count("prompt for review") >= 1
     assert '"surgeon_code": "S01"' in document.figures_json
-    assert document.pdf().startswith(b"%PDF")
+    assert document.pdf().content.startswith(b"%PDF")

@@ -159,7 +159,7 @@ def test_comments_stand_where_they_belong_and_stay_text(practice: Registry) -> N
     ]
     assert section(page, "in-short").all("aside")[0].all("em")[0].text == "new"
     assert page.all("img", "script") == []
-    assert document.pdf().startswith(b"%PDF")
+    assert document.pdf().content.startswith(b"%PDF")
 
 
 def test_a_comment_on_no_section_is_refused(practice: Registry) -> None:
@@ -249,5 +249,5 @@ def test_the_same_records_give_the_same_bytes(practice_folder: Path, tmp_path: P
 @pytest.mark.parametrize("quarter", ["2001-Q1", "2018-Q2"])
 def test_a_quarter_without_anything_prints(practice: Registry, quarter: str) -> None:
     document = build_audit(practice, quarter)
-    assert document.pdf("letter").startswith(b"%PDF")
+    assert document.pdf("letter").content.startswith(b"%PDF")
     assert "none counted" in document.html
