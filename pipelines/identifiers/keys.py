@@ -38,8 +38,9 @@ def keys_that_tell(distinct: pl.Series, field: Field) -> dict[str, IdentifierKin
     assert field.pattern is not None
     frame = pl.DataFrame({"key": distinct})
     key = pl.col("key")
-    telling = key.str.contains(_TELLING) & ~key.str.contains(UUID)
-    unfit = frame.filter(~key.str.contains(field.pattern) | telling)["key"]
+    malformed = ~key.str.contains(field.pattern)
+    doubtful = frame.filter(malformed | key.str.contains(_TELLING))
+    unfit = doubtful.filter(malformed | ~key.str.contains(UUID))["key"]
     found = dict.fromkeys(unfit.to_list(), IdentifierKind.NO_PSEUDONYM)
     numbers = frame.filter(key.str.contains(_ACCOUNT_OR_TAX_NUMBER))["key"]
     return found | classified(pl.concat([unfit, numbers]).unique())

@@ -127,9 +127,12 @@ def _values_sql(record: RecordType) -> str:
 
 def _canonical_sql(record: RecordType) -> str:
     """The canonical text of a row; what cannot be read is in it as it is, marked."""
-    return text_of_values_sql(
-        f"coalesce(({_read_sql(field)})::varchar, {_UNREADABLE} || {quoted(field.name)})" for field in record.fields
-    )
+    return text_of_values_sql(_canonical_value_sql(field) for field in record.fields)
+
+
+def _canonical_value_sql(field: Field) -> str:
+    text, read = quoted(field.name), _read_sql(field)
+    return text if read == text else f"coalesce(({read})::varchar, {_UNREADABLE} || {text})"
 
 
 def _read_sql(field: Field) -> str:

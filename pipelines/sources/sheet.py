@@ -70,7 +70,8 @@ def unique_names(header: Sequence[str]) -> list[str]:
 
 def clean_values(frame: pl.DataFrame) -> pl.DataFrame:
     """Values trimmed, and what is empty null."""
-    return frame.with_columns(pl.all().str.strip_chars().replace("", None))
+    trimmed = frame.with_columns(pl.all().str.strip_chars())
+    return trimmed.with_columns(pl.when(pl.all() != "").then(pl.all()))
 
 
 def make_sheet(
