@@ -21,9 +21,12 @@ from registry import Fault, GraftledgerError
 from .delimiters import DELIMITERS, declared_delimiter, detect_delimiter, field_counts
 from .encodings import SAVE_AS_UTF_8, detect_encoding, text_blocks
 from .limits import MAX_RECORD_CHARACTERS, check_extent
-from .sheet import SourceSheet, make_sheet
+from .sheet import SourceSheet, clean_values, make_sheet
 
 _RAGGED_SHOWN = 5
+_WHITE_SPACE = " \t\v\f\x1c\x1d\x1e\x1f\r"
+_Records = str | pl.Series
+"""Lines as text, none of them quoted; or records."""
 
 
 def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> list[SourceSheet]:
@@ -47,21 +50,24 @@ def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> li
     return [sheet]
 
 
-def _record_blocks(blocks: Iterator[str], label: str) -> Iterator[pl.Series]:
-    """Whole records, a line end inside quotes turned into a space."""
+def _record_blocks(blocks: Iterator[str], label: str) -> Iterator[_Records]:
+    """Whole records, a line end inside quotes turned into a space; as they stand where nothing is in quotes."""
     rest, records_before = "", 0
     for text in chain(blocks, [None]):
         joined = rest + (text or "")
         cut = joined.rfind("\n") + 1 if text is not None else len(joined)
         complete, rest = joined[:cut], joined[cut:]
-        lines = pl.Series("record", complete.removesuffix("\n").split("\n") if complete else [], dtype=pl.String)
+        if '"' not in complete and len(rest) <= MAX_RECORD_CHARACTERS and _no_line_is_too_long(complete):
+            if complete:
+                records_before += complete.count("\n") + (not complete.endswith("\n"))
+                yield complete
+            continue
+        records = _lines(complete)
         if '"' in complete:
-            records, unfinished = _joined_lines(lines)
+            records, unfinished = _joined_lines(records)
             if unfinished and text is None:
                 raise _misplaced_quote(label, records_before + records.len())
             rest = unfinished + rest
-        else:
-            records = lines
         if len(rest) > MAX_RECORD_CHARACTERS or (records.str.len_chars() > MAX_RECORD_CHARACTERS).any():
             raise GraftledgerError(
                 Fault(
@@ -75,6 +81,24 @@ def _record_blocks(blocks: Iterator[str], label: str) -> Iterator[pl.Series]:
         if records.len():
             records_before += records.len()
             yield records
+
+
+def _lines(block: str) -> pl.Series:
+    return pl.Series("record", block.removesuffix("\n").split("\n") if block else [], dtype=pl.String)
+
+
+def _records(block: _Records) -> pl.Series:
+    return _lines(block) if isinstance(block, str) else block
+
+
+def _no_line_is_too_long(block: str) -> bool:
+    start = 0
+    while start < len(block):
+        end = block.rfind("\n", start, start + MAX_RECORD_CHARACTERS + 1)
+        if end < 0:
+            return len(block) - start <= MAX_RECORD_CHARACTERS
+        start = end + 1
+    return True
 
 
 def _joined_lines(lines: pl.Series) -> tuple[pl.Series, str]:
@@ -95,9 +119,10 @@ def _joined_lines(lines: pl.Series) -> tuple[pl.Series, str]:
     return joined["record"], unfinished
 
 
-def _first_filled(blocks: Iterable[pl.Series], label: str, line: int = 0) -> tuple[pl.Series, int]:
+def _first_filled(blocks: Iterable[_Records], label: str, line: int = 0) -> tuple[pl.Series, int]:
     """The records from the first that holds anything on, and its line, 0 for the first."""
-    for records in blocks:
+    for block in blocks:
+        records = _records(block)
         filled = records.str.contains(r"[^\s,;|\"]").arg_true()
         if filled.len():
             return records.slice(int(filled[0])), line + int(filled[0])
@@ -119,8 +144,8 @@ def _well_quoted(delimiter: str) -> str:
     return rf"^{field}(?:{re.escape(delimiter)}{field})*$"
 
 
-def _frames(blocks: Iterable[pl.Series], width: int, delimiter: str, label: str) -> Iterator[pl.DataFrame]:
-    """The rows as text columns.
+def _frames(blocks: Iterable[_Records], width: int, delimiter: str, label: str) -> Iterator[pl.DataFrame]:
+    """The rows as text columns, trimmed.
 
     Raises: GraftledgerError naming the rows that have more or fewer fields than the header.
     """
@@ -128,7 +153,14 @@ def _frames(blocks: Iterable[pl.Series], width: int, delimiter: str, label: str)
     ragged: list[Fault] = []
     ragged_count, rows_before = 0, 0
     pattern = _well_quoted(delimiter)
-    for records in blocks:
+    for block in blocks:
+        if isinstance(block, str) and (frame := _plain(block, names, delimiter)) is not None:
+            rows_before += frame.height
+            check_extent(rows_before, width, label)
+            if not ragged_count:
+                yield frame
+            continue
+        records = _records(block)
         check_extent(rows_before + records.len(), width, label)
         quoted = records.str.contains('"', literal=True)
         if quoted.any():
@@ -151,19 +183,42 @@ def _frames(blocks: Iterable[pl.Series], width: int, delimiter: str, label: str)
         rows_before += records.len()
         if records.len() and not ragged_count:
             filled = records.zip_with(~blank, pl.Series([delimiter * (width - 1)], dtype=pl.String))
-            yield _parsed(filled, names, delimiter)
+            yield clean_values(_parsed(filled, names, delimiter))
     if ragged_count > len(ragged):
         ragged.append(Fault(f"{ragged_count - len(ragged)} further rows have the wrong number of fields.", label))
     if ragged:
         raise GraftledgerError(*ragged)
 
 
+def _plain(block: str, names: list[str], delimiter: str) -> pl.DataFrame | None:
+    """The rows of a block at once where nothing in it needs a closer look, as in most files; else None.
+
+    Nothing in it is quoted. It has no white space to trim, and as many delimiters as its lines ask for; as none has
+    too many (which the parser refuses), none has too few.
+    """
+    if len(names) == 1 or not block.isascii() or any(sign in block for sign in _WHITE_SPACE if sign != delimiter):
+        return None
+    text = block if block.endswith("\n") else f"{block}\n"
+    lines = text.count("\n")
+    if text.count(delimiter) != lines * (len(names) - 1):
+        return None
+    try:
+        frame = _read(text.encode(), names, delimiter)
+    except pl.exceptions.ComputeError:
+        return None
+    return frame if frame.height == lines else None
+
+
 def _parsed(records: pl.Series, names: list[str], delimiter: str) -> pl.DataFrame:
     if len(names) == 1:
         values = records.str.replace(r'^"((?s).*)"$', "${1}").str.replace_all('""', '"', literal=True)
         return values.alias(names[0]).to_frame()
+    return _read(records.str.join("\n")[0].encode() + b"\n", names, delimiter)
+
+
+def _read(content: bytes, names: list[str], delimiter: str) -> pl.DataFrame:
     return pl.read_csv(
-        io.BytesIO(records.str.join("\n")[0].encode() + b"\n"),
+        io.BytesIO(content),
         has_header=False,
         schema=dict.fromkeys(names, pl.String),
         separator=delimiter,

@@ -19,7 +19,7 @@ from registry.definition import SET_SEPARATOR
 
 from .encodings import text_blocks
 from .limits import MAX_RECORD_CHARACTERS, check_extent
-from .sheet import SourceSheet, make_sheet, tidy_name
+from .sheet import SourceSheet, clean_values, make_sheet, tidy_name
 
 _BATCH_ROWS = 20_000
 _MEND = "Write one JSON object a line, in UTF-8."
@@ -43,7 +43,7 @@ def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> li
         )
         for block in blocks
     ]
-    sheet = make_sheet(label, None, sha256, names, blocks, has_number_cells=True)
+    sheet = make_sheet(label, None, sha256, names, map(clean_values, blocks), has_number_cells=True)
     if sheet.frame.is_empty():
         raise GraftledgerError(Fault("the file has no rows.", label, mend="Leave it out, or send it with its rows."))
     return [sheet]

@@ -16,7 +16,7 @@ from registry import Fault, GraftledgerError
 from registry.definition import SET_SEPARATOR
 
 from .limits import check_extent, check_text_bytes
-from .sheet import SourceSheet, make_sheet
+from .sheet import SourceSheet, clean_values, make_sheet
 
 _BATCH_ROWS = 50_000
 
@@ -39,7 +39,9 @@ def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> li
                 )
             )
         check_extent(parquet.metadata.num_rows, len(names), label)
-        sheet = make_sheet(label, None, sha256, names, _frames(parquet, len(names), label), has_number_cells=True)
+        sheet = make_sheet(
+            label, None, sha256, names, map(clean_values, _frames(parquet, len(names), label)), has_number_cells=True
+        )
     if sheet.frame.is_empty():
         raise GraftledgerError(Fault("the file has no rows.", label, mend="Leave it out, or send it with its rows."))
     return [sheet]

@@ -83,7 +83,7 @@ def make_sheet(
     *,
     has_number_cells: bool,
 ) -> SourceSheet:
-    """A sheet from its header and its rows in blocks of text columns, in the order of the header, untrimmed.
+    """A sheet from its header and its rows in blocks of text columns, in the order of the header, as `clean_values`.
 
     A column without a name and without a value is no column.
     """
@@ -92,7 +92,7 @@ def make_sheet(
     row_number = "row_number"
     first, kept = 1, []
     for block in blocks:
-        rows = clean_values(block.rename(dict(zip(block.columns, columns, strict=True)))).with_columns(
+        rows = block.rename(dict(zip(block.columns, columns, strict=True))).with_columns(
             pl.int_range(first, first + block.height, dtype=pl.Int64).alias(row_number)
         )
         first += block.height
