@@ -41,14 +41,6 @@ def test_the_commands_run(folder: Path, tmp_path: Path, monkeypatch: pytest.Monk
     assert (tmp_path / "strip_2026" / "data" / "gaps.xpt").is_file()
 
 
-def test_the_python_lines_run(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    blocks = re.findall(r"```python\n(.*?)```", PAGE.read_text(encoding="utf-8"), re.DOTALL)
-    assert len(blocks) == 2
-    for block in blocks:
-        exec(block.replace("path/to/registry", folder.as_posix()), {})
-    assert capsys.readouterr().out.count("\n") == 2
-
-
 def test_every_level_is_explained() -> None:
     text = PAGE.read_text(encoding="utf-8")
     header = next(line for line in text.splitlines() if line.startswith("| |"))
