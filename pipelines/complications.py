@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import polars as pl
 
+from registry.milestones import Milestone
 from registry.store import Registry
 
 from ._queries import SESSION_HERE, kept, rows
-from .estimators import wilson
-from .figure import NOT_COUNTED_REASONS, Figure
-from .groups import EVERYBODY, Chosen, GroupField, all_groups, chosen_fields, group_columns, shared_texts, shared_values
+from .figure import Figure
+from .groups import EVERYBODY, Chosen, chosen_fields, shared_texts, shared_values
 from .measures import PRESENT_MEASURES, WINDOW_MEASURES, PresentMeasure, WindowMeasure
+from .session_shares import by_group, session_shares
 
 
 def complications(
@@ -51,50 +54,73 @@ def complications(
     fields = chosen_fields(by, registry.settings)
     values, texts = shared_values(registry.settings, as_of, chosen), shared_texts(fields, chosen)
     figures: list[Figure] = []
-    with (
-        kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
-        kept(
-            registry,
-            "contact_day",
-            ("contact_day",),
-            {"latest_close": LATEST_CLOSE},
-            {"contact_answers": CONTACT_ANSWERS},
-        ),
-    ):
-        for window in WINDOW_MEASURES:
-            counts = _window_counts(registry, window, texts)
-            names = {"measure": window.name, "window": window.window_label}
-            figures += _figures(registry, counts, fields, chosen, level, names)
-        for present in PRESENT_MEASURES:
-            for milestone in present.milestones:
-                days = {"due": milestone.due, "opens": milestone.opens, "closes": milestone.closes}
-                counts = _present_counts(registry, present, days, texts)
-                window_label = f"{milestone.opens}-{milestone.closes}"
-                shared = {"measure": present.name, "at": milestone.due, "window": window_label}
-                figures += _figures(registry, counts, fields, chosen, level, shared)
+    with kept_answers(registry, values, texts):
+        for question in QUESTIONS:
+            found = by_group(judged(registry, question, "judged_count", texts), fields)
+            figures += session_shares(registry, found, fields, chosen, level, **question.names)
     return tuple(figures)
 
 
-def _window_counts(registry: Registry, measure: WindowMeasure, texts: Mapping[str, str]) -> pl.DataFrame:
-    return rows(
-        registry,
-        ("chain", "onset", "window_judged", "judged_count"),
-        "from judged_count order by all",
-        {"window": measure.window, "closes": measure.closes, "kind": measure.kind},
-        {**texts, **answer_columns(measure), "judged": "window_judged"},
-    )
+@dataclass(frozen=True)
+class Question:
+    """What is asked of a session: a measure, at a milestone where it has those. closes: last day that may tell."""
+
+    measure: WindowMeasure | PresentMeasure
+    milestone: Milestone | None = None
+
+    @property
+    def at(self) -> int | None:
+        return self.milestone.due if self.milestone else None
+
+    @property
+    def closes(self) -> int:
+        return self.milestone.closes if self.milestone else self._window.closes
+
+    @property
+    def names(self) -> dict[str, Any]:
+        """What names its figures."""
+        window = f"{self.milestone.opens}-{self.milestone.closes}" if self.milestone else self._window.window_label
+        return {"measure": self.measure.name, "at": self.at, "window": window}
+
+    @property
+    def steps(self) -> tuple[str, ...]:
+        """The steps that judge sessions; the last has one row each."""
+        return ("present_judged",) if self.milestone else ("chain", "onset", "window_judged")
+
+    @property
+    def days(self) -> dict[str, Any]:
+        """The values that the steps bind."""
+        if self.milestone:
+            return {"due": self.milestone.due, "opens": self.milestone.opens, "closes": self.milestone.closes}
+        return {"window": self._window.window, "closes": self._window.closes, "kind": self._window.kind}
+
+    @property
+    def _window(self) -> WindowMeasure:
+        assert isinstance(self.measure, WindowMeasure)
+        return self.measure
 
 
-def _present_counts(
-    registry: Registry, measure: PresentMeasure, days: Mapping[str, int], texts: Mapping[str, str]
-) -> pl.DataFrame:
-    return rows(
-        registry,
-        ("present_judged", "judged_count"),
-        "from judged_count order by all",
-        days,
-        {**texts, **answer_columns(measure), "judged": "present_judged"},
-    )
+QUESTIONS = (
+    *(Question(window) for window in WINDOW_MEASURES),
+    *(Question(present, milestone) for present in PRESENT_MEASURES for milestone in present.milestones),
+)
+
+
+@contextmanager
+def kept_answers(registry: Registry, values: Mapping[str, Any], texts: Mapping[str, str]) -> Iterator[None]:
+    """Keep sessions with what came next, and what each day of contact answers: the ground of every question."""
+    days, answers = {"latest_close": LATEST_CLOSE}, {"contact_answers": CONTACT_ANSWERS}
+    with (
+        kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
+        kept(registry, "contact_day", ("contact_day",), days, answers),
+    ):
+        yield
+
+
+def judged(registry: Registry, question: Question, fold: str, texts: Mapping[str, str]) -> pl.DataFrame:
+    """The rows of a step over the sessions judged, within `kept_answers`. fold: its name; it reads `{judged}`."""
+    names = {**texts, **answer_columns(question.measure), "judged": question.steps[-1]}
+    return rows(registry, (*question.steps, fold), f"from {fold} order by all", question.days, names)
 
 
 def answer_columns(measure: WindowMeasure | PresentMeasure) -> dict[str, str]:
@@ -122,42 +148,3 @@ LATEST_CLOSE = max(
     *(milestone.closes for present in PRESENT_MEASURES for milestone in present.milestones),
 )
 """The last day on which a contact may matter to any of them."""
-
-
-def _figures(
-    registry: Registry,
-    counts: pl.DataFrame,
-    fields: Sequence[GroupField],
-    chosen: Chosen,
-    level: float,
-    shared: Mapping[str, Any],
-) -> list[Figure]:
-    """One figure a group from sessions counted by reason."""
-    by_group: dict[tuple[str, ...], dict[str | None, tuple[int, int, int]]] = {}
-    columns = group_columns(fields)
-    for row in counts.iter_rows(named=True):
-        by_reason = by_group.setdefault(tuple(row[column] for column in columns), {})
-        by_reason[row["reason"]] = (row["sessions"], row["events"], row["patients"])
-    figures = []
-    for group in all_groups(fields, by_group, chosen):
-        reasons = by_group.get(group, {})
-        n, events, patients = reasons.get(None, (0, 0, 0))
-        share = wilson(events, n, level) if n else None
-        figures.append(
-            Figure(
-                **shared,
-                group=dict(zip((field.name for field in fields), group, strict=True)),
-                estimate=share.estimate if share else None,
-                lower=share.lower if share else None,
-                upper=share.upper if share else None,
-                level=level,
-                n=n,
-                n_unit="sessions",
-                n_clusters=patients,
-                events=events,
-                not_counted={reason: reasons[reason][0] for reason in NOT_COUNTED_REASONS if reason in reasons},
-                method="wilson",
-                flags=("too_few",) if n < registry.settings.floor_denominator else (),
-            )
-        )
-    return figures

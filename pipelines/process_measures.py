@@ -16,7 +16,7 @@ from .figure import Figure
 from .follow_up import contacts_of_groups
 from .groups import EVERYBODY, Chosen, GroupField, choose, chosen_fields, shared_texts, shared_values
 from .process_labels import CONTACTS, PROCESS_LABELS, TESTS
-from .session_shares import by_group_and, session_shares
+from .session_shares import by_group_of_each, session_shares
 from .spans import Span, span_field
 
 
@@ -81,12 +81,12 @@ def _process(
             )
             for step in ("process_session", "sutures_session")
         )
-    found = by_group_and("measure", counts, fields)
+    found = by_group_of_each("measure", PROCESS_LABELS, counts, fields)
     contacts = contacts_of_groups(registry, fields, chosen, tuple(CONTACTS.values()), as_of=as_of, level=level)
     figures: list[Figure] = []
     for measure in PROCESS_LABELS:
         if measure in CONTACTS:
             figures += [replace(each, measure=measure) for each in contacts if each.at == CONTACTS[measure].due]
         else:
-            figures += session_shares(registry, found, measure, fields, chosen, level, measure=measure)
+            figures += session_shares(registry, found[measure], fields, chosen, level, measure=measure)
     return tuple(figures)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 import polars as pl
@@ -13,27 +13,35 @@ from .estimators import wilson
 from .figure import NOT_COUNTED_REASONS, Figure
 from .groups import Chosen, GroupField, all_groups, group_columns
 
+Group = tuple[str, ...]
 Reasons = Mapping[str | None, tuple[int, int, int]]
 """By reason (None: counted): sessions, events among them, and their patients."""
 
 
-def by_group_and(column: str, counts: pl.DataFrame, fields: Sequence[GroupField]) -> dict[tuple[str, ...], Any]:
-    """Counts by group, then by the value of a column, then by reason.
+def by_group(counts: pl.DataFrame, fields: Sequence[GroupField]) -> dict[Group, Reasons]:
+    """Counts by group, then by reason.
 
-    counts: columns of the groups, `column`, reason, sessions, events, patients; one row each.
+    counts: columns of the groups, reason, sessions, events, patients; one row each.
     """
+    found: dict[Group, dict[str | None, tuple[int, int, int]]] = {}
     columns = group_columns(fields)
-    found: dict[tuple[str, ...], dict[str, dict[str | None, tuple[int, int, int]]]] = {}
     for row in counts.iter_rows(named=True):
         of_group = found.setdefault(tuple(row[name] for name in columns), {})
-        of_group.setdefault(row[column], {})[row["reason"]] = (row["sessions"], row["events"], row["patients"])
-    return found
+        of_group[row["reason"]] = (row["sessions"], row["events"], row["patients"])
+    return dict(found)
+
+
+def by_group_of_each(
+    column: str, values: Iterable[str], counts: pl.DataFrame, fields: Sequence[GroupField]
+) -> dict[str, dict[Group, Reasons]]:
+    """The same for each value of a column. Every group stands under every value, also without a session."""
+    groups: dict[Group, Reasons] = {group: {} for group in by_group(counts, fields)}
+    return {value: groups | by_group(counts.filter(pl.col(column) == value), fields) for value in values}
 
 
 def session_shares(
     registry: Registry,
-    found: Mapping[tuple[str, ...], Mapping[str, Reasons]],
-    value: str,
+    found: Mapping[Group, Reasons],
     fields: Sequence[GroupField],
     chosen: Chosen,
     level: float,
@@ -44,7 +52,7 @@ def session_shares(
     Source: Wilson 1927, JASA 22:209-212.
     """
     for group in all_groups(fields, found, chosen):
-        reasons = found.get(group, {}).get(value, {})
+        reasons = found.get(group, {})
         n, events, patients = reasons.get(None, (0, 0, 0))
         share = wilson(events, n, level) if n else None
         yield Figure(

@@ -21,9 +21,9 @@ from hashlib import file_digest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ._ddl import literal, quoted
 from .changes import last_intake_id
 from .errors import Fault, GraftledgerError
+from .rewriting import copy_database, flush
 from .settings import SETTINGS_FILE
 from .store import DATABASE_FILE, SCHEMA_VERSION, open_registry
 from .verification import verify
@@ -63,7 +63,7 @@ def back_up(folder: Path, path: Path, progress: Callable[[str], None] = lambda w
         if faults := verify(registry):
             raise GraftledgerError(*faults)
         progress("Copying the database")
-        _copy(registry.connection, work / DATABASE_FILE)
+        copy_database(registry.connection, work / DATABASE_FILE)
         sources = {DATABASE_FILE: work / DATABASE_FILE, **{name: folder / name for name in _beside_database(folder)}}
         manifest = {
             "format": _FORMAT,
@@ -83,7 +83,8 @@ def back_up(folder: Path, path: Path, progress: Callable[[str], None] = lambda w
             for name, source in sources.items():
                 with source.open("rb") as content:
                     archive.addfile(_member(name, source.stat().st_size), content)
-        _finish(unfinished)
+        os.chmod(unfinished, 0o600)
+        flush(unfinished)
         os.replace(unfinished, path)
     return _described(path, manifest)
 
@@ -162,15 +163,6 @@ def _damaged(path: Path, name: str) -> GraftledgerError:
     )
 
 
-def _copy(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
-    """A copy made by the engine, of a database that is open for reading."""
-    name = connection.execute("select current_database()").fetchall()[0][0]
-    connection.execute(f"attach {literal(str(target))} as copied (read_write)")
-    connection.execute(f"copy from database {quoted(name)} to copied")
-    connection.execute("checkpoint copied")
-    connection.execute("detach copied")
-
-
 def _schema_version(connection: duckdb.DuckDBPyConnection) -> int:
     return int(connection.execute("select schema_version from registry_info").fetchall()[0][0])
 
@@ -196,16 +188,6 @@ def _digest(path: Path) -> str:
 def _described(path: Path, manifest: dict[str, Any]) -> Backup:
     sizes = {name: int(told["bytes"]) for name, told in manifest["files"].items()}
     return Backup(path, manifest["snapshot"], int(manifest["intake"]), manifest["program_version"], sizes)
-
-
-def _finish(path: Path) -> None:
-    """Have the system write a file to the disk, for its owner alone."""
-    os.chmod(path, 0o600)
-    handle = os.open(path, os.O_RDWR)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 @contextmanager

@@ -44,17 +44,17 @@ def rewrite_registry(folder: Path) -> Iterator[Registry]:
         try:
             _remove(leftovers(folder))
             original.connection.execute("checkpoint")  # else a log of a killed intake would outlive its database
-            _copy(original.connection, copy)
+            copy_database(original.connection, copy)
             with connect(copy, read_only=False) as connection:
                 yield replace(original, connection=connection)
-                _copy(connection, final)
+                copy_database(connection, final)
             copy.unlink()
             os.chmod(final, 0o600)
-            _flush(final)
+            flush(final)
             if os.name == "nt":
                 original.connection.close()
             os.replace(final, folder / DATABASE_FILE)
-            _flush(folder)
+            flush(folder)
         except (OSError, duckdb.Error) as error:
             raise GraftledgerError(
                 Fault(
@@ -74,16 +74,16 @@ def _why(error: OSError | duckdb.Error) -> str:
     return database_fault(error, DATABASE_FILE).what.removesuffix(".")
 
 
-def _copy(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
-    """Write what a database holds to a new file."""
+def copy_database(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
+    """Write what a database holds to a new file. The database itself may be open for reading alone."""
     name = connection.execute("select current_database()").fetchall()[0][0]
-    connection.execute(f"attach {literal(str(target))} as copied")
+    connection.execute(f"attach {literal(str(target))} as copied (read_write)")
     connection.execute(f"copy from database {quoted(name)} to copied")
     connection.execute("checkpoint copied")
     connection.execute("detach copied")
 
 
-def _flush(path: Path) -> None:
+def flush(path: Path) -> None:
     """Have the system write a file or folder to the disk."""
     if path.is_dir() and os.name == "nt":
         return

@@ -12,7 +12,7 @@ from registry.store import Registry
 from .._queries import SESSION_HERE, kept, rows
 from ..figure import Figure
 from ..groups import EVERYBODY, Chosen, GroupField, chosen_fields, shared_texts, shared_values
-from ..session_shares import by_group_and, session_shares
+from ..session_shares import by_group_of_each, session_shares
 
 MILESTONE_CONTACT = "milestone_contact"
 LAST_YEAR = 5
@@ -121,14 +121,13 @@ def _shares(
         {"closed_from": span[0], "closed_to": span[1]},
         shared_texts(fields, chosen),
     )
-    found = by_group_and("milestone", counts, fields)
+    found = by_group_of_each("milestone", [each.name for each in milestones], counts, fields)
     return tuple(
         figure
         for milestone in milestones
         for figure in session_shares(
             registry,
-            found,
-            milestone.name,
+            found[milestone.name],
             fields,
             chosen,
             level,

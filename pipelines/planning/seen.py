@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
@@ -10,8 +9,7 @@ from registry.durations import years
 from registry.errors import GraftledgerError, nearest
 from registry.store import Registry
 
-from .._queries import SESSION_HERE, kept, rows
-from ..complications import CONTACT_ANSWERS, LATEST_CLOSE, answer_columns, complications
+from ..complications import QUESTIONS, Question, complications, judged, kept_answers
 from ..estimators.clustered_ratio import RatioSums
 from ..estimators.clustered_share import clustered_share
 from ..figure import Figure
@@ -20,16 +18,11 @@ from ..groups import Chosen, shared_texts, shared_values
 from ..measures import (
     GRAFT_SURVIVAL,
     NEXT_SESSION_WITH_DEATH,
-    PRESENT_MEASURES,
-    WINDOW_MEASURES,
-    PresentMeasure,
-    WindowMeasure,
 )
 from ..next_session import next_session_causes
 
 NEXT_SESSION = "next_session"
-_MEASURES: tuple[WindowMeasure | PresentMeasure, ...] = (*WINDOW_MEASURES, *PRESENT_MEASURES)
-SHARES = {measure.name: measure for measure in _MEASURES}
+SHARES = tuple(dict.fromkeys(question.measure.name for question in QUESTIONS))
 PLANNED = (*SHARES, GRAFT_SURVIVAL, NEXT_SESSION)
 """What can be planned."""
 
@@ -78,7 +71,7 @@ def seen_now(registry: Registry, measure: str, chosen: Chosen, at_days: int | No
         pace = _pace(registry, _yield(registry, _recent(registry, chosen, last)).n_clusters, last)
         return Seen(base, 1.0, _share_counted(base), pace, last)
     base = _share(registry, measure, chosen, at_days)
-    wait = _closes(measure, base.at)
+    wait = _question(base).closes
     pace = _pace(registry, _share(registry, measure, _recent(registry, chosen, wait), base.at).n, wait)
     return Seen(base, _design_effect(registry, base, chosen), _share_counted(base), pace, wait)
 
@@ -111,12 +104,8 @@ def _next_session(registry: Registry, chosen: Chosen, at_days: int) -> Seen:
     return Seen(base, 1.0, 1.0, _pace(registry, recent[0].n, 0), at_days)
 
 
-def _closes(measure: str, at_days: int | None) -> int:
-    """The day after which a session is counted, or not."""
-    of = SHARES[measure]
-    if isinstance(of, WindowMeasure):
-        return of.closes
-    return next(milestone.closes for milestone in of.milestones if milestone.due == at_days)
+def _question(base: Figure) -> Question:
+    return next(each for each in QUESTIONS if (each.measure.name, each.at) == (base.measure, base.at))
 
 
 def _share_counted(base: Figure) -> float:
@@ -127,34 +116,9 @@ def _share_counted(base: Figure) -> float:
 
 def _design_effect(registry: Registry, base: Figure, chosen: Chosen) -> float:
     """Of sessions within patients, as if all of a patient's sessions were in one group; 1 without an event."""
-    measure = SHARES[base.measure]
     values, texts = shared_values(registry.settings, None, chosen), shared_texts((), chosen)
-    if isinstance(measure, WindowMeasure):
-        steps: tuple[str, ...] = ("chain", "onset", "window_judged")
-        days: Mapping[str, object] = {"window": measure.window, "closes": measure.closes, "kind": measure.kind}
-    else:
-        milestone = next(milestone for milestone in measure.milestones if milestone.due == base.at)
-        steps = ("present_judged",)
-        days = {"due": milestone.due, "opens": milestone.opens, "closes": milestone.closes}
-    with (
-        kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
-        kept(
-            registry,
-            "contact_day",
-            ("contact_day",),
-            {"latest_close": LATEST_CLOSE},
-            {"contact_answers": CONTACT_ANSWERS},
-        ),
-    ):
-        sums = RatioSums(
-            *rows(
-                registry,
-                (*steps, "planned_cluster"),
-                "from planned_cluster",
-                dict(days),
-                {**texts, **answer_columns(measure), "judged": steps[-1]},
-            ).row(0)
-        )
+    with kept_answers(registry, values, texts):
+        sums = RatioSums(*judged(registry, _question(base), "planned_cluster", texts).row(0))
     return clustered_share(sums).design_effect if 0 < sums.sum_y < sums.sum_x else 1.0
 
 

@@ -150,18 +150,15 @@ def benchmark_lines(practice: Practice, document: BenchmarkDocument, *, everybod
 
 def _write(folder: Path, document: BenchmarkDocument, *, replace: bool) -> None:
     from ..benchmark import FIGURES_FILE, PAGE_FILE, PDF_FILE
-    from ..pdf import write_pdf
+    from ..pdf import pdf_of
     from ..writing import write_report
 
-    pdf = folder / PDF_FILE
-    if pdf.exists() and not replace:
-        raise GraftledgerError(
-            f"{pdf} of an earlier benchmark would be overwritten. Choose another folder with --out, or add --replace."
-        )
-    write_report(folder, {PAGE_FILE: document.html, FIGURES_FILE: document.figures_json}, "benchmark", replace=replace)
-    pdf.unlink(missing_ok=True)
-    write_pdf(document.html, pdf)
-    pdf.chmod(0o600)
+    files: dict[str, str | bytes] = {
+        PAGE_FILE: document.html,
+        FIGURES_FILE: document.figures_json,
+        PDF_FILE: pdf_of(document.html).content,
+    }
+    write_report(folder, files, "benchmark", replace=replace)
 
 
 def _open_reviews(folder: Path, practice: Practice, codes: tuple[str, ...], period: str, opened_by: str) -> None:

@@ -16,15 +16,11 @@ from reports.charts.cusum_chart import (
 )
 from reports.charts.svg import Drawing
 from reports.charts.theme import VERMILLION
+from tests.reports.charts.drawn import SVG, texts
 
-SVG = "{http://www.w3.org/2000/svg}"
 PATH = cusum_path([1.0, 1.5, 1.0, -3.0, 1.0, 1.0, 1.0], limit=2.5, restarts=[5])
 OUTCOMES, RISKS = [0, 1, 0, 0, 1, 0], [0.2, 0.3, 0.1, 0.2, 0.4, 0.1]
 TICKS = [(0, "2024"), (3, "2025")]
-
-
-def texts(found: Drawing) -> list[str]:
-    return ["".join(node.itertext()) for node in ElementTree.fromstring(found.svg).iter(f"{SVG}text")]
 
 
 def alarms(found: Drawing) -> int:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from xml.etree import ElementTree
 
 import pytest
 
@@ -11,8 +10,8 @@ from reports.charts.funnel_plot import FunnelLimit, FunnelPoint, funnel_plot, fu
 from reports.charts.right_labels import right_labels
 from reports.charts.svg import Drawing
 from reports.charts.theme import BLUE, GREY, VERMILLION
+from tests.reports.charts.drawn import marks, texts
 
-SVG = "{http://www.w3.org/2000/svg}"
 LIMITS = [
     FunnelLimit(volume, (0.0 if volume < 60 else 0.03, 0.2 - volume / 2500), (0.0, 0.3 - volume / 1200))
     for volume in range(10, 211, 20)
@@ -32,21 +31,6 @@ def drawing(*points: FunnelPoint, percent: bool = True, narrow: bool = False) ->
         percent=percent,
         narrow=narrow,
     )
-
-
-def texts(found: Drawing) -> list[str]:
-    return ["".join(node.itertext()) for node in ElementTree.fromstring(found.svg).iter(f"{SVG}text")]
-
-
-def marks(found: Drawing, colour: str) -> list[tuple[float, float]]:
-    """Places of the points whose line has this colour."""
-    places = []
-    for node in ElementTree.fromstring(found.svg).iter(f"{SVG}path"):
-        place = node.get("transform", "")
-        if place.startswith("translate(") and node.get("stroke") == colour and node.get("fill", "none") != "none":
-            x, y = place.removeprefix("translate(").rstrip(")").split(",")
-            places.append((float(x), float(y)))
-    return places
 
 
 @pytest.mark.parametrize("narrow", [False, True])

@@ -8,10 +8,8 @@ import pytest
 
 from pipelines.figure import Figure
 from reports.charts.peer_plot import PeerRow, peer_plot, peer_words
-from reports.charts.svg import Drawing
 from reports.charts.theme import BLUE, GREY
-
-SVG = "{http://www.w3.org/2000/svg}"
+from tests.reports.charts.drawn import SVG, marks, texts
 
 
 def share(events: int, n: int, *flags: str) -> Figure:
@@ -27,20 +25,6 @@ ROWS = [
     PeerRow("You", share(9, 90), own=True),
     PeerRow("Peer 3", Figure("m", 0, "sessions", "wilson")),
 ]
-
-
-def texts(found: Drawing) -> list[str]:
-    return ["".join(node.itertext()) for node in ElementTree.fromstring(found.svg).iter(f"{SVG}text")]
-
-
-def marks(found: Drawing, colour: str) -> list[tuple[float, float]]:
-    places = []
-    for node in ElementTree.fromstring(found.svg).iter(f"{SVG}path"):
-        place = node.get("transform", "")
-        if place.startswith("translate(") and node.get("stroke") == colour and node.get("fill", "none") != "none":
-            x, y = place.removeprefix("translate(").rstrip(")").split(",")
-            places.append((float(x), float(y)))
-    return places
 
 
 @pytest.mark.parametrize("narrow", [False, True])
