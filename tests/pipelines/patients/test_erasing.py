@@ -256,7 +256,7 @@ def test_a_failure_at_the_last_moment_leaves_the_registry_as_it_was(
     def fail(path: Path) -> None:
         raise error
 
-    monkeypatch.setattr(rewriting_module, "_flush", fail)
+    monkeypatch.setattr(rewriting_module, "flush", fail)
     with pytest.raises(RuntimeError if isinstance(error, RuntimeError) else GraftledgerError):
         erase_patient(long_history, KEY, received_by="test")
     assert (long_history / DATABASE_FILE).read_bytes() == before
