@@ -17,7 +17,7 @@ from .complication_kinds import (
     ComplicationMeasure,
     Window,
 )
-from .complication_request import SESSION, ComplicationRequest
+from .complication_request import SESSION, ComplicationRequest, Told
 from .estimators import clustered_share, wilson
 from .estimators.clustered_share import Limits
 from .figure import NOT_COUNTED_REASONS, Figure
@@ -77,8 +77,20 @@ def complication_incidence(
     request = ComplicationRequest(
         registry, chosen_fields(by, registry.settings), chosen, tuple(kinds), tuple(severities), as_of, per
     )
+    return incidence_figures(request, windows, window_counts(request, windows), chosen, level, limits)
+
+
+def incidence_figures(
+    request: Told,
+    windows: Sequence[Window],
+    counts_of: Sequence[WindowCounts],
+    chosen: Chosen,
+    level: float,
+    limits: Limits = "wilson",
+) -> tuple[Figure, ...]:
+    """The figures of each window, wherever the counts come from."""
     figures: list[Figure] = []
-    for window, counts in zip(windows, window_counts(request, windows), strict=True):
+    for window, counts in zip(windows, counts_of, strict=True):
         groups = all_groups(request.fields, counts.classes, chosen)
         for measure in request.measures:
             figures += [share_figure(request, window, counts, group, measure, level, limits) for group in groups]
@@ -90,7 +102,7 @@ def complication_incidence(
     return tuple(figures)
 
 
-def named(request: ComplicationRequest, window: Window, group: Group) -> dict[str, Any]:
+def named(request: Told, window: Window, group: Group) -> dict[str, Any]:
     """What every figure of a group and window has in common."""
     return {
         "group": dict(zip((field.name for field in request.fields), group, strict=True)),
@@ -100,7 +112,7 @@ def named(request: ComplicationRequest, window: Window, group: Group) -> dict[st
 
 
 def share_figure(
-    request: ComplicationRequest,
+    request: Told,
     window: Window,
     counts: WindowCounts,
     group: Group,
@@ -123,12 +135,12 @@ def share_figure(
         level=level,
         not_counted=_ordered(of.reasons),
         method=NO_EVENT if share and share.one_sided else limits,
-        flags=("too_few",) if of.n < request.registry.settings.floor_denominator else (),
+        flags=("too_few",) if of.n < request.floor else (),
     )
 
 
 def assessed_figure(
-    request: ComplicationRequest, window: Window, counts: WindowCounts, group: Group, name: str, level: float
+    request: Told, window: Window, counts: WindowCounts, group: Group, name: str, level: float
 ) -> Figure:
     """Share assessed of those due that could have been assessed."""
     of = counts.classes.get(group, {}).get(name, ClassCounts())
@@ -145,12 +157,12 @@ def assessed_figure(
         level=level,
         not_counted=_ordered({reason: n for reason, n in of.reasons.items() if reason not in MISSING}),
         method="wilson",
-        flags=("too_few",) if due < request.registry.settings.floor_denominator else (),
+        flags=("too_few",) if due < request.floor else (),
     )
 
 
 def _straddling(
-    request: ComplicationRequest, window: Window, counts: WindowCounts, group: Group, measure: ComplicationMeasure
+    request: Told, window: Window, counts: WindowCounts, group: Group, measure: ComplicationMeasure
 ) -> Figure | None:
     """Events counted that may have fallen after the window; None where there are none."""
     of, events = counts.of(group, measure)
@@ -161,7 +173,7 @@ def _straddling(
 
 
 def _outside(
-    request: ComplicationRequest, window: Window, counts: WindowCounts, group: Group, measure: ComplicationMeasure
+    request: Told, window: Window, counts: WindowCounts, group: Group, measure: ComplicationMeasure
 ) -> Figure | None:
     """Events known outside the denominator, by reason; None where there are none."""
     of, events = counts.of(group, measure)

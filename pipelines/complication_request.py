@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Protocol
 
 from registry.store import Registry
 
@@ -12,6 +13,21 @@ from .complication_kinds import ANY, ITEMS, ComplicationMeasure, class_of
 from .groups import Chosen, GroupField
 
 SESSION, PATIENT = "session", "patient"
+
+
+class Told(Protocol):
+    """What figures of complications need to know of the question, wherever the counts come from."""
+
+    @property
+    def fields(self) -> tuple[GroupField, ...]: ...
+    @property
+    def per(self) -> str: ...
+    @property
+    def floor(self) -> int: ...
+    @property
+    def measures(self) -> tuple[ComplicationMeasure, ...]: ...
+    @property
+    def classes(self) -> tuple[str, ...]: ...
 
 
 @dataclass(frozen=True)
@@ -25,6 +41,11 @@ class ComplicationRequest:
     severities: tuple[str, ...] = (ANY,)
     as_of: date | None = None
     per: str = SESSION
+
+    @property
+    def floor(self) -> int:
+        """A share of fewer is flagged."""
+        return self.registry.settings.floor_denominator
 
     @property
     def measures(self) -> tuple[ComplicationMeasure, ...]:

@@ -149,4 +149,4 @@ def _weighted(
 
 
 def _few(request: ComplicationRequest, n: int) -> tuple[str, ...]:
-    return ("too_few",) if n < request.registry.settings.floor_denominator else ()
+    return ("too_few",) if n < request.floor else ()

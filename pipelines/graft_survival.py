@@ -15,7 +15,7 @@ from ._queries import SESSION_HERE, rows
 from .estimators import RatioSums, clustered_ratio
 from .figure import NOT_COUNTED_REASONS, Figure
 from .graft_measures import HAIR_SURVIVAL, HAIR_SURVIVAL_CAPPED
-from .groups import EVERYBODY, Chosen, all_groups, chosen_fields, group_columns, shared_texts, shared_values
+from .groups import EVERYBODY, Chosen, GroupField, all_groups, chosen_fields, group_columns, shared_texts, shared_values
 from .measures import GRAFT_SURVIVAL, GRAFT_SURVIVAL_CAPPED
 
 COUNT_STEPS = (*SESSION_HERE, "mature_count")
@@ -23,6 +23,8 @@ _STEPS = (*COUNT_STEPS, "growth", "growth_sum")
 _AS_COUNTED, _CAPPED = ("y", "xy", "yy"), ("y_capped", "xy_capped", "yy_capped")
 _SUMS = {False: {GRAFT_SURVIVAL: _AS_COUNTED, GRAFT_SURVIVAL_CAPPED: _CAPPED}}
 _SUMS[True] = {HAIR_SURVIVAL: _AS_COUNTED, HAIR_SURVIVAL_CAPPED: _CAPPED}
+SumsByGroup = Mapping[tuple[str, ...], Mapping[str | None, Mapping[str, Any]]]
+"""Rows of `growth_sum` by group, then by reason (None: counted)."""
 CAPPED_MEASURES = (GRAFT_SURVIVAL_CAPPED, HAIR_SURVIVAL_CAPPED)
 
 
@@ -61,17 +63,53 @@ def graft_survival(
     Source: as `clustered_ratio`; months 10 to 18 are common practice, no source.
     """
     fields = chosen_fields(by, registry.settings)
+    by_group = survival_sums(
+        registry,
+        fields,
+        by_hairs=by_hairs,
+        window=window or registry.settings.mature_window,
+        chosen=chosen,
+        as_of=as_of,
+    )
+    return survival_figures(
+        by_group, fields, by_hairs=by_hairs, chosen=chosen, floor=registry.settings.floor_denominator, level=level
+    )
+
+
+def survival_sums(
+    registry: Registry,
+    fields: Sequence[GroupField],
+    *,
+    by_hairs: bool,
+    window: tuple[int, int],
+    chosen: Chosen = EVERYBODY,
+    as_of: date | None = None,
+) -> SumsByGroup:
+    """The sums over patients that the figures are made of."""
     table = rows(
         registry,
         _STEPS,
         "from growth_sum order by all",
-        {**shared_values(registry.settings, as_of, chosen), **count_values(window or registry.settings.mature_window)},
+        {**shared_values(registry.settings, as_of, chosen), **count_values(window)},
         {**shared_texts(fields, chosen), **count_texts(by_hairs=by_hairs)},
     )
     by_group: dict[tuple[str, ...], dict[str | None, Mapping[str, Any]]] = {}
     for row in table.iter_rows(named=True):
         group = tuple(row[column] for column in group_columns(fields))
         by_group.setdefault(group, {})[row["reason"]] = row
+    return dict(by_group)
+
+
+def survival_figures(
+    by_group: SumsByGroup,
+    fields: Sequence[GroupField],
+    *,
+    by_hairs: bool,
+    floor: int,
+    level: float,
+    chosen: Chosen = EVERYBODY,
+) -> tuple[Figure, ...]:
+    """The figures, wherever the sums come from. floor: a share of fewer patients is flagged."""
     figures = []
     for measure, sums in _SUMS[by_hairs].items():
         for group in all_groups(fields, by_group, chosen):
@@ -79,7 +117,7 @@ def graft_survival(
             named = dict(zip((field.name for field in fields), group, strict=True))
             not_counted = {reason: reasons[reason]["sessions"] for reason in NOT_COUNTED_REASONS if reason in reasons}
             shared = {"measure": measure, "group": named, "level": level, "not_counted": not_counted}
-            figures.append(_figure(reasons.get(None), sums, shared, registry.settings.floor_denominator))
+            figures.append(_figure(reasons.get(None), sums, shared, floor))
     return tuple(figures)
 
 

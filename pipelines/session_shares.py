@@ -51,6 +51,18 @@ def session_shares(
 
     Source: Wilson 1927, JASA 22:209-212.
     """
+    return share_figures(found, fields, chosen, level, registry.settings.floor_denominator, **same)
+
+
+def share_figures(
+    found: Mapping[Group, Reasons],
+    fields: Sequence[GroupField],
+    chosen: Chosen,
+    level: float,
+    floor: int,
+    **same: Any,
+) -> Iterator[Figure]:
+    """As `session_shares`, wherever the counts come from. floor: a share of fewer sessions is flagged."""
     for group in all_groups(fields, found, chosen):
         reasons = found.get(group, {})
         n, events, patients = reasons.get(None, (0, 0, 0))
@@ -68,5 +80,5 @@ def session_shares(
             n_clusters=patients,
             events=events,
             not_counted={reason: reasons[reason][0] for reason in NOT_COUNTED_REASONS if reason in reasons},
-            flags=("too_few",) if n < registry.settings.floor_denominator else (),
+            flags=("too_few",) if n < floor else (),
         )

@@ -15,9 +15,9 @@ from ..groups import EVERYBODY, Chosen, chosen_fields
 from ..measures import DEATH_BEFORE_NEXT_SESSION, NEXT_SESSION_CAUSES, NEXT_SESSION_WITH_DEATH, SessionCause
 from .estimands import COMPETING, session_number
 from .reading import DEFAULT_AT_DAYS, Subject, figure_at
-from .spells import Request, group_tables, nobody, refuse_negative
+from .spells import Group, GroupTables, Request, group_tables, nobody, refuse_negative
 
-_DEATH = "death"
+DEATH = "death"
 
 
 def next_session_causes(
@@ -59,20 +59,43 @@ def next_session_causes(
     fields = chosen_fields(by, registry.settings)
     request = Request(registry, fields, chosen, asked, as_of)
     causes = NEXT_SESSION_CAUSES if competing == "reason" else (NEXT_SESSION_WITH_DEATH,)
-    names = (*(cause.name for cause in causes), _DEATH)
-    measures = (*(cause.measure for cause in causes), DEATH_BEFORE_NEXT_SESSION)
-    texts = {"session_cause": session_cause_sql(causes)}
-    groups = group_tables(request, ("start", "spell_cause"), names, texts)
     figures: list[Figure] = []
-    for group, tables in groups.items():
-        curves = cumulative_incidence(tables.risk.get("here", nobody(names)))
-        for cause, measure in zip(names, measures, strict=True):
-            subject = Subject(measure, "aalen_johansen", request, request.named(group), tables, level, tables.n)
-            for read in incidence_at(curves, cause, at_days, level):
-                seen = read.estimate is not None and curves.counts.first_day == 0
-                fewest = curves.counts.smallest_at_risk(read.at_days) if seen else None
-                figures.append(figure_at(subject, read, fewest))
+    for group, tables in cause_tables(request, causes).items():
+        figures += cause_figures(causes, tables, request.named(group), request.floor, at_days, level)
     return tuple(figures)
+
+
+def cause_tables(request: Request, causes: Sequence[SessionCause]) -> dict[Group, GroupTables]:
+    """Risk tables with death and these causes of a next session ruling each other out, by group."""
+    texts = {"session_cause": session_cause_sql(causes)}
+    return group_tables(request, ("start", "spell_cause"), ending_names(causes), texts)
+
+
+def ending_names(causes: Sequence[SessionCause]) -> tuple[str, ...]:
+    """What may end the wait, by the names of a risk table."""
+    return (*(cause.name for cause in causes), DEATH)
+
+
+def cause_figures(
+    causes: Sequence[SessionCause],
+    tables: GroupTables,
+    group: dict[str, str],
+    floor: int,
+    at_days: Sequence[int],
+    level: float,
+) -> list[Figure]:
+    """Figures of one group: cumulative incidence of each cause, then of death."""
+    names = ending_names(causes)
+    measures = (*(cause.measure for cause in causes), DEATH_BEFORE_NEXT_SESSION)
+    curves = cumulative_incidence(tables.risk.get("here", nobody(names)))
+    figures = []
+    for cause, measure in zip(names, measures, strict=True):
+        subject = Subject(measure, "aalen_johansen", floor, group, tables, level, tables.n)
+        for read in incidence_at(curves, cause, at_days, level):
+            seen = read.estimate is not None and curves.counts.first_day == 0
+            fewest = curves.counts.smallest_at_risk(read.at_days) if seen else None
+            figures.append(figure_at(subject, read, fewest))
+    return figures
 
 
 def session_cause_sql(causes: Sequence[SessionCause]) -> str:

@@ -98,7 +98,7 @@ def time_to_next_session(
                 subject = Subject(
                     meaning.measure,
                     CLUSTERED if several else meaning.method,
-                    request,
+                    request.floor,
                     named,
                     tables,
                     level,

@@ -10,7 +10,7 @@ from registry.durations import years
 
 from ..estimators import SurvivalCurve, survival_at
 from ..figure import Figure
-from .spells import GroupTables, Request
+from .spells import GroupTables
 
 DEFAULT_AT_DAYS = tuple(years(count) for count in (1, 2, 3, 5, 10))
 
@@ -36,11 +36,15 @@ class Read(Protocol):
 
 @dataclass(frozen=True)
 class Subject:
-    """What the figures of one curve share. n, n_unit, n_clusters: who is counted, patients unless said otherwise."""
+    """What the figures of one curve share.
+
+    floor: a figure with fewer at risk is flagged. n, n_unit, n_clusters: who is counted, patients unless said
+    otherwise.
+    """
 
     measure: str
     method: str
-    request: Request
+    floor: int
     group: dict[str, str]
     tables: GroupTables
     level: float
@@ -59,7 +63,7 @@ def figure_at(subject: Subject, read: Read, fewest_at_risk: int | None) -> Figur
     flags: tuple[str, ...] = ()
     if subject.n and read.reason == "beyond_follow_up":
         flags = ("beyond_follow_up",)
-    elif fewest < subject.request.registry.settings.floor_at_risk:
+    elif fewest < subject.floor:
         flags = ("too_few",)
     return Figure(
         subject.measure,

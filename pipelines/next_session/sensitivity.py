@@ -87,11 +87,13 @@ def next_session_sensitivity(
         named = request.named(group)
         for measure, ending in _BOUNDS.items():
             risk = tables.risk.get(ending, nobody())
-            subject = Subject(measure, "kaplan_meier_loglog", request, named, tables, level, people_in(risk))
+            subject = Subject(measure, "kaplan_meier_loglog", request.floor, named, tables, level, people_in(risk))
             figures += event_figures(subject, product_limit(risk), at_days)
         if group in weighted:
             here, told, intervals = weighted[group]
-            subject = Subject(CONTACT_WEIGHTED, "contact_weighted_loglog", request, named, tables, level, tables.n)
+            subject = Subject(
+                CONTACT_WEIGHTED, "contact_weighted_loglog", request.floor, named, tables, level, tables.n
+            )
             figures += event_figures(subject, either_event(here, told.curve), at_days)
             figures += _weights(told, intervals, at_days, named, level)
     return tuple(figures)

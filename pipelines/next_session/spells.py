@@ -39,6 +39,11 @@ class Request:
     as_of: date | None
 
     @property
+    def floor(self) -> int:
+        """A figure with fewer at risk is flagged."""
+        return self.registry.settings.floor_at_risk
+
+    @property
     def values(self) -> dict[str, Any]:
         """What the steps bind."""
         number = self.number

@@ -56,7 +56,9 @@ def further_sessions(
     figures = []
     for group, tables in groups.items():
         curve = mean_cumulative(_stretches(parts.get(group, table.clear())))
-        subject = Subject(FURTHER_SESSIONS, "mean_cumulative", request, request.named(group), tables, level, tables.n)
+        subject = Subject(
+            FURTHER_SESSIONS, "mean_cumulative", request.floor, request.named(group), tables, level, tables.n
+        )
         for read in mean_at(curve, at_days, level):
             seen = read.estimate is not None and curve.counts.first_day == 0
             figures.append(figure_at(subject, read, curve.counts.smallest_at_risk(read.at_days) if seen else None))
