@@ -22,10 +22,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .changes import last_intake_id
+from .database_file import DATABASE_FILE, copy_database, flush
 from .errors import Fault, GraftledgerError
-from .rewriting import copy_database, flush
 from .settings import SETTINGS_FILE
-from .store import DATABASE_FILE, SCHEMA_VERSION, open_registry
+from .store import SCHEMA_VERSION, open_registry
 from .verification import verify
 from .version import program_version
 
@@ -53,8 +53,8 @@ class Backup:
 def back_up(folder: Path, path: Path, progress: Callable[[str], None] = lambda words: None) -> Backup:
     """Write a registry folder into one new file, readable by its owner alone. The registry is only read.
 
-    Raises: GraftledgerError where the file is there already or cannot be written, or where the registry is unsound,
-    damaged or held by a writer. Then no file is left.
+    Raises: GraftledgerError where the file is there already or cannot be written, or where the registry is unsound
+    or damaged. Then no file is left.
     """
     if path.exists():
         raise GraftledgerError(Fault("the file is there already.", str(path), mend="Choose another name."))

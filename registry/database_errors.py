@@ -55,12 +55,20 @@ def is_from_outside(error: duckdb.Error) -> bool:
 
 def database_fault(error: duckdb.Error, file: str) -> Fault:
     """What is wrong where the error comes from outside. `file`: what the database is called in the message."""
-    text = re.sub(r'"[^"]*"', "", str(error)).lower()  # a path could say anything
+    return _fault(re.sub(r'"[^"]*"', "", str(error)), type(error).__name__, file)  # a path could say anything
+
+
+def system_fault(error: OSError, file: str) -> Fault:
+    """The same of an error of the system."""
+    return _fault(error.strerror or "", type(error).__name__, file)
+
+
+def _fault(text: str, kind: str, file: str) -> Fault:
     for pattern, what, mend in _CAUSES:
-        if re.search(pattern, text):
+        if re.search(pattern, text.lower()):
             return Fault(what, file, mend=mend)
     return Fault(
-        f"the registry could not be used ({type(error).__name__}).",
+        f"the registry could not be used ({kind}).",
         file,
         mend="Check the disk and the permissions; where they are sound, restore the folder from a backup.",
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from importlib.resources import files
@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 from ._ddl import record_tables_ddl
 from .as_of import show_as_of
 from .database_errors import database_fault, is_from_outside
+from .database_file import DATABASE_FILE as DATABASE_FILE
+from .database_file import changing, connect_to_read
 from .errors import Fault, GraftledgerError
 from .settings import SETTINGS_FILE, Settings, load_settings, parse_settings, settings_text
 from .snapshot import computed_sums, snapshot_id, stored_sums
@@ -23,7 +25,6 @@ from .version import program_version
 if TYPE_CHECKING:
     import duckdb
 
-DATABASE_FILE = "registry.duckdb"
 SCHEMA_VERSION = 3
 """2: cohorts and exports. 3: case-mix models, outlier reviews, agreed actions."""
 
@@ -120,34 +121,45 @@ def open_registry(
     read_only: bool = True,
     known_measures: Sequence[str] = (),
     as_of_intake: int | None = None,
+    afresh: bool = False,
 ) -> Iterator[Registry]:
     """Open a registry folder for the length of a `with` block.
 
+    read_only: else it is changed: on a copy, which takes the database's place when the block ends; where an error ends
+    the block, nothing was changed. Readers see the state before until then, and a second writer is turned away.
     as_of_intake: show it as that event left it; only for reading.
+    afresh: leave nothing legible of what is deleted; only for changing (`database_file.changing`).
 
-    Raises: GraftledgerError where there is no registry, it is locked by another program, was made by a newer
+    Raises: GraftledgerError where there is no registry, another program is changing it, it was made by a newer
     version, is damaged or is no DuckDB database, its settings are at fault, or there was no such event; and, also
     within the `with` block, where the disk is full, the folder cannot be written or damage comes to light.
     """
-    import duckdb
-
-    if as_of_intake is not None and not read_only:
+    if not read_only and as_of_intake is not None:
         raise ValueError("an earlier state can only be read")
     folder = Path(folder)
     settings = _settings_of(folder, known_measures)
-    connection = connect(folder / DATABASE_FILE, read_only=read_only)
-    try:
-        found = _check_version(connection, folder / DATABASE_FILE)
-        if found < SCHEMA_VERSION and not read_only:
+    with closing(connect_to_read(folder / DATABASE_FILE)) as connection, _faults_in_words():
+        _check_version(connection)
+        if read_only:
+            erased_since = 0 if as_of_intake is None else show_as_of(connection, as_of_intake)
+            yield Registry(folder, settings, connection, as_of_intake, erased_since)
+            return
+    with changing(folder, afresh=afresh) as connection, _faults_in_words():
+        if _check_version(connection) < SCHEMA_VERSION:
             _bring_up_to_date(connection)
-        erased_since = 0 if as_of_intake is None else show_as_of(connection, as_of_intake)
-        yield Registry(folder, settings, connection, as_of_intake, erased_since)
+        yield Registry(folder, settings, connection)
+
+
+@contextmanager
+def _faults_in_words() -> Iterator[None]:
+    import duckdb
+
+    try:
+        yield
     except duckdb.Error as error:
         if not is_from_outside(error):
             raise
         raise GraftledgerError(database_fault(error, DATABASE_FILE)) from None
-    finally:
-        connection.close()
 
 
 def _settings_of(folder: Path, known_measures: Sequence[str]) -> Settings:
@@ -179,20 +191,6 @@ def _settings_of(folder: Path, known_measures: Sequence[str]) -> Settings:
     return load_settings(folder / SETTINGS_FILE, known_measures)
 
 
-def connect(path: Path, *, read_only: bool) -> duckdb.DuckDBPyConnection:
-    """A connection to a database file. Raises: GraftledgerError in place of an error of the database."""
-    import duckdb
-
-    try:
-        return duckdb.connect(
-            str(path),
-            read_only=read_only,
-            config={"autoinstall_known_extensions": False, "autoload_known_extensions": False},
-        )
-    except duckdb.Error as error:
-        raise GraftledgerError(database_fault(error, path.name)) from None
-
-
 def _add_bookkeeping(connection: duckdb.DuckDBPyConnection) -> None:
     """The bookkeeping tables that are not there yet."""
     connection.execute((files("registry") / "_bookkeeping.sql").read_text(encoding="utf-8"))
@@ -212,7 +210,7 @@ def has_table(connection: duckdb.DuckDBPyConnection, name: str) -> bool:
     return bool(connection.execute(query, [name]).fetchall()[0][0])
 
 
-def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
+def _check_version(connection: duckdb.DuckDBPyConnection) -> int:
     import duckdb
 
     try:
@@ -220,13 +218,13 @@ def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
     except duckdb.ProgrammingError:  # no such table or column
         rows = []
     if not rows:
-        raise GraftledgerError(Fault("this database is not a graftledger registry.", path.name))
+        raise GraftledgerError(Fault("this database is not a graftledger registry.", DATABASE_FILE))
     found = int(rows[0][0])
     if found > SCHEMA_VERSION:
         raise GraftledgerError(
             Fault(
                 f"the registry has schema version {found}; this program knows versions up to {SCHEMA_VERSION}.",
-                path.name,
+                DATABASE_FILE,
                 mend="Update graftledger.",
             )
         )

@@ -9,9 +9,9 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 from ._ddl import check_sql, history_table, literal, quoted, row_text_sql
+from .database_file import leftovers
 from .definition import RECORD_TYPES, RecordType, record_type
 from .errors import Fault
-from .rewriting import leftovers
 from .snapshot import ContentSum, computed_sums, snapshot_id, stored_sums
 from .store import Registry
 
@@ -218,7 +218,9 @@ def _merges(registry: Registry) -> Iterator[Fault]:
 def _leftovers(registry: Registry) -> Iterator[Fault]:
     for path in leftovers(registry.folder):
         yield Fault(
-            "an interrupted erasure left a copy of the database.", path.name, mend="Delete it, or repeat the erasure."
+            "an interrupted change left a copy of the database.",
+            path.name,
+            mend="Delete it; any change of the registry does so too.",
         )
 
 

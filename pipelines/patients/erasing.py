@@ -13,10 +13,9 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from registry import RECORD_TYPES, Fault, GraftledgerError, Registry
+from registry import RECORD_TYPES, Fault, GraftledgerError, Registry, open_registry
 from registry.changes import Event, begin_event, end_event, transaction
 from registry.definition import PATIENT, SESSION
-from registry.rewriting import rewrite_registry
 from registry.snapshot import content_sum
 
 from ..exports.ledger import exports_with
@@ -65,8 +64,7 @@ def find_patient(registry: Registry, patient_key: str) -> PatientTrace:
 
     Raises: GraftledgerError where the registry holds nothing of the patient.
     """
-    with registry.connection.cursor() as connection:
-        return _traced(connection, patient_key)
+    return _traced(registry.connection, patient_key)
 
 
 def erase_patient(folder: Path, patient_key: str, *, received_by: str, today: date | None = None) -> Erasure:
@@ -75,7 +73,7 @@ def erase_patient(folder: Path, patient_key: str, *, received_by: str, today: da
     Raises: GraftledgerError where the registry holds nothing of the patient, or it cannot be rewritten; it is as it
     was then.
     """
-    with rewrite_registry(folder) as registry:
+    with open_registry(folder, read_only=False, afresh=True) as registry:
         connection = registry.connection
         found = _traced(connection, patient_key)
         with transaction(connection):

@@ -173,6 +173,7 @@ def _open_reviews(folder: Path, practice: Practice, codes: tuple[str, ...], peri
     ]
     if not flagged:
         return
+    lines = []
     try:
         with open_registry(folder, read_only=False) as opened:
             for code, comparison, result in flagged:
@@ -186,9 +187,11 @@ def _open_reviews(folder: Path, practice: Practice, codes: tuple[str, ...], peri
                     basis=_basis(result),
                 )
                 if review is not None:
-                    note(f"Opened outlier review {review.review_id}: {code}, {comparison.measure.label}.")
+                    lines.append(f"Opened outlier review {review.review_id}: {code}, {comparison.measure.label}.")
     except GraftledgerError as refusal:
-        note(fill(f"No review could be opened: {refusal.faults[0]}", _WIDTH))
+        lines = [fill(f"No review could be opened: {refusal.faults[0]}", _WIDTH)]
+    for line in lines:
+        note(line)
 
 
 def _basis(result: Any) -> Mapping[str, float | None]:

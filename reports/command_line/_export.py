@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from shutil import rmtree
 from textwrap import fill
 from typing import Annotated
 
@@ -49,22 +50,28 @@ def export(
 
     from ..cohort import cohort_svg
 
+    was_there = out.exists() or out.is_symlink()
     asked, chosen = level_named(level), formats_named(split_codes(formats))
-    with open_registry(registry, read_only=False) as opened, progress_line() as progress:
-        done = export_cohort(
-            opened,
-            name,
-            out,
-            level=asked,
-            formats=chosen,
-            seed=seed,
-            k=k,
-            with_sites=not without_sites,
-            version=version,
-            exported_by=received_by or login(),
-            drawn=lambda cohort, flow: cohort_svg(cohort, flow, opened.snapshot),
-            progress=progress,
-        )
+    try:
+        with open_registry(registry, read_only=False) as opened, progress_line() as progress:
+            done = export_cohort(
+                opened,
+                name,
+                out,
+                level=asked,
+                formats=chosen,
+                seed=seed,
+                k=k,
+                with_sites=not without_sites,
+                version=version,
+                exported_by=received_by or login(),
+                drawn=lambda cohort, flow: cohort_svg(cohort, flow, opened.snapshot),
+                progress=progress,
+            )
+    except BaseException:
+        if not was_there:
+            rmtree(out, ignore_errors=True)  # the ledger could not be written, so nothing has left
+        raise
     report = done.report
     say(f"Export {done.export_id}: cohort {done.cohort.name}, version {done.cohort.version}, level {done.level}.")
     for table, n in done.rows.items():

@@ -18,9 +18,9 @@ from pathlib import Path
 import pytest
 
 from registry import open_registry
-from registry.rewriting import leftovers
+from registry.database_file import DATABASE_FILE, leftovers
 from registry.settings import SETTINGS_FILE
-from registry.store import DATABASE_FILE, start_registry
+from registry.store import start_registry
 from tests.faults.forked_acts import CLOSING
 from tests.faults.programs import Answer, Commander, Killer
 from tests.faults.states import State, contents, state_of

@@ -19,8 +19,7 @@ import pytest
 
 from pipelines.intake import run_intake
 from registry import open_registry
-from registry.rewriting import leftovers
-from registry.store import DATABASE_FILE
+from registry.database_file import DATABASE_FILE, leftovers
 from registry.verification import verify
 from tests.faults.forked_acts import CLOSING
 from tests.faults.programs import Killer

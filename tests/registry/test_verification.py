@@ -9,8 +9,7 @@ import pytest
 
 from pipelines.intake import run_intake
 from registry import open_registry
-from registry.rewriting import UNFINISHED
-from registry.store import DATABASE_FILE
+from registry.database_file import DATABASE_FILE
 from registry.verification import verify
 from tests.pipelines.intake.sound_rows import KEY_OF, TODAY, numbered, write_csv
 
@@ -145,6 +144,12 @@ def test_a_constraint_that_was_broken_past_the_table(damaged: Path) -> None:
     assert ("patient", "1 rows break the field's own constraint.") in found
 
 
-def test_a_copy_left_by_an_interrupted_erasure_is_named(damaged: Path) -> None:
-    (damaged / UNFINISHED[0]).touch()
-    assert faults(damaged) == {(UNFINISHED[0], "an interrupted erasure left a copy of the database.")}
+def test_a_copy_left_by_an_interrupted_change_is_named(damaged: Path) -> None:
+    left = f"{DATABASE_FILE}.unfinished-1"
+    (damaged / left).touch()
+    assert faults(damaged) == {(left, "an interrupted change left a copy of the database.")}
+
+
+def test_the_copy_of_a_change_under_way_is_none_left_over(damaged: Path) -> None:
+    with open_registry(damaged, read_only=False):
+        assert faults(damaged) == set()

@@ -14,10 +14,9 @@ import duckdb
 import pytest
 
 from pipelines.patients import erase_patient, find_patient, merge_patients
-from registry import GraftledgerError, open_registry
-from registry import rewriting as rewriting_module
+from registry import GraftledgerError, database_file, open_registry
+from registry.database_file import DATABASE_FILE, LOCK_FILE
 from registry.reports import register_report
-from registry.store import DATABASE_FILE
 from registry.verification import verify
 from tests.pipelines.intake.sound_rows import KEY_OF, SOUND, TODAY, Row, numbered
 from tests.pipelines.patients.conftest import Deliver
@@ -104,7 +103,11 @@ def test_the_file_holds_no_trace(deliver: Deliver, empty_registry: Path) -> None
     for key in secret.values():
         assert key.encode() not in after
     assert numbered("patient", 2)["patient_key"].encode() in after
-    assert sorted(path.name for path in empty_registry.iterdir()) == [DATABASE_FILE, "settings.toml"]
+    assert sorted(path.name for path in empty_registry.iterdir()) == [
+        DATABASE_FILE,
+        LOCK_FILE,
+        "settings.toml",
+    ]
     assert (empty_registry / DATABASE_FILE).stat().st_mode & 0o077 == 0
 
 
@@ -256,8 +259,12 @@ def test_a_failure_at_the_last_moment_leaves_the_registry_as_it_was(
     def fail(path: Path) -> None:
         raise error
 
-    monkeypatch.setattr(rewriting_module, "flush", fail)
+    monkeypatch.setattr(database_file, "flush", fail)
     with pytest.raises(RuntimeError if isinstance(error, RuntimeError) else GraftledgerError):
         erase_patient(long_history, KEY, received_by="test")
     assert (long_history / DATABASE_FILE).read_bytes() == before
-    assert sorted(path.name for path in long_history.iterdir()) == [DATABASE_FILE, "settings.toml"]
+    assert sorted(path.name for path in long_history.iterdir()) == [
+        DATABASE_FILE,
+        LOCK_FILE,
+        "settings.toml",
+    ]

@@ -1,0 +1,195 @@
+"""The database file of a registry: read as it lies, changed only as a whole.
+
+A change is made on a copy, which takes the file's place in one step once it is complete and on the disk. The engine
+writes some blocks of a file in place: a kill in that instant would leave them torn. So a failure or a kill at any
+moment leaves the database as it was or as it is after, readers are never kept waiting and see one state, and one writer
+at a time holds a lock. Copies that a kill left behind are removed by the next change and told of by `verify`.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ._ddl import literal, quoted
+from .database_errors import database_fault, is_from_outside, system_fault
+from .errors import Fault, GraftledgerError
+
+if TYPE_CHECKING:
+    import duckdb
+    from filelock import BaseFileLock
+
+DATABASE_FILE = "registry.duckdb"
+LOCK_FILE = "registry.lock"
+_CATALOG = "registry"
+_CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
+
+
+def connect_to_read(path: Path) -> duckdb.DuckDBPyConnection:
+    """A connection that reads a database file as it is now. Raises: GraftledgerError in place of an engine's error.
+
+    The file is attached to an instance of its own: one opened by its path is shared within a process, and would go on
+    showing the former file after another took its place.
+    """
+    import duckdb
+
+    try:
+        connection = duckdb.connect(config=_CONFIG | {"temp_directory": f"{path}.tmp"})
+        connection.execute(f"attach {literal(str(path))} as {_CATALOG} (read_only)")
+        connection.execute(f"use {_CATALOG}")
+    except duckdb.Error as error:
+        raise GraftledgerError(database_fault(error, path.name)) from None
+    return connection
+
+
+def connect_to_write(path: Path) -> duckdb.DuckDBPyConnection:
+    """A connection that writes to a database file. Raises: GraftledgerError in place of an error of the engine."""
+    import duckdb
+
+    try:
+        return duckdb.connect(str(path), config=_CONFIG)
+    except duckdb.Error as error:
+        raise GraftledgerError(database_fault(error, DATABASE_FILE)) from None
+
+
+@contextmanager
+def changing(folder: Path, *, afresh: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection to change the database in a folder; what was committed counts once the `with` block ends well.
+
+    afresh: write what is left to a new file. A deleted row stays legible in the blocks of a file until they are used
+    again, so what is erased needs this.
+
+    Raises: GraftledgerError where another program is changing the registry, there is no room for a copy (for two,
+    afresh), or the folder cannot be written.
+    """
+    database = folder / DATABASE_FILE
+    lock = _lock(folder)
+    try:
+        with _in_words():
+            _remove(_copies(folder))
+            copy = _copied(database)
+        connection = connect_to_write(copy)
+        try:
+            yield connection
+            with _in_words():
+                if afresh:
+                    written = _new_name(database)
+                    copy_database(connection, written)
+                    shutil.copymode(database, written)
+                else:
+                    written = copy
+                    connection.execute("checkpoint")
+        finally:
+            connection.close()
+        with _in_words():
+            if _log(written).exists():
+                raise RuntimeError("a change was not brought to rest")
+            flush(written)
+            os.replace(written, database)
+            flush(folder)
+    finally:
+        with suppress(OSError):  # `verify` tells of what is left
+            _remove(_copies(folder))
+        lock.release()
+
+
+def leftovers(folder: Path) -> list[Path]:
+    """Copies that an interrupted change left in a registry folder; none while a change is under way."""
+    copies = _copies(folder)
+    if copies and (folder / LOCK_FILE).exists():
+        try:
+            _lock(folder).release()
+        except GraftledgerError:
+            return []
+    return copies
+
+
+def copy_database(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
+    """Write what a database holds to a new file. The database itself may be open for reading alone."""
+    name = connection.execute("select current_database()").fetchall()[0][0]
+    connection.execute(f"attach {literal(str(target))} as copied (read_write)")
+    connection.execute(f"copy from database {quoted(name)} to copied")
+    connection.execute("checkpoint copied")
+    connection.execute("detach copied")
+
+
+def flush(path: Path) -> None:
+    """Have the system write a file or folder to the disk."""
+    if path.is_dir() and os.name == "nt":
+        return
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _lock(folder: Path) -> BaseFileLock:
+    """The lock of the one writer, held. Raises: GraftledgerError where another holds it."""
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(folder / LOCK_FILE, timeout=0, mode=0o600)
+    with _in_words():
+        try:
+            lock.acquire()
+        except Timeout:
+            raise GraftledgerError(
+                Fault(
+                    "the registry is in use by another program, which is changing it.",
+                    DATABASE_FILE,
+                    mend="Wait until it has finished, and try again.",
+                )
+            ) from None
+    return lock
+
+
+def _copied(database: Path) -> Path:
+    """A copy of the database beside it, with what a log beside it holds: versions before this one left such logs."""
+    if _log(database).exists():
+        connect_to_write(database).close()
+    copy = _new_name(database)
+    os.close(os.open(copy, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+    shutil.copyfile(database, copy)
+    shutil.copymode(database, copy)
+    return copy
+
+
+def _new_name(database: Path) -> Path:
+    """Never used before: the engine shares a file that is open under the same name in the same process."""
+    return database.with_name(f"{database.name}.unfinished-{uuid.uuid4().hex}")
+
+
+def _copies(folder: Path) -> list[Path]:
+    return sorted(folder.glob(f"{DATABASE_FILE}.unfinished*"))
+
+
+def _log(database: Path) -> Path:
+    return database.with_name(f"{database.name}.wal")
+
+
+@contextmanager
+def _in_words() -> Iterator[None]:
+    """Errors of the disk and the engine, while a change is begun or ended, in words."""
+    import duckdb
+
+    try:
+        yield
+    except OSError as error:
+        raise GraftledgerError(system_fault(error, DATABASE_FILE)) from None
+    except duckdb.Error as error:
+        if not is_from_outside(error):
+            raise
+        raise GraftledgerError(database_fault(error, DATABASE_FILE)) from None
+
+
+def _remove(paths: list[Path]) -> None:
+    for path in paths:
+        path.unlink(missing_ok=True)
