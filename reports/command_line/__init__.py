@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from . import (  # noqa: F401  (each module registers its commands)
+    _accounts,
     _agreed_actions,
     _audit,
     _backup,
@@ -25,6 +26,7 @@ from . import (  # noqa: F401  (each module registers its commands)
     _patients,
     _pseudonymise,
     _registry,
+    _serve,
     _setup,
     _synthesise,
     _visits_due,

@@ -26,6 +26,8 @@ BY_TASK = (
     "audit", "audit-diff", "agreed-actions", "visits-due", "contact-list", "case-mix", "outlier-reviews",
     # the surgeon
     "consultation-sheet", "expectations", "benchmark", "cases-needed",
+    # all of them, in a browser
+    "serve", "accounts",
     # figures and research
     "figures", "model", "cohort", "export", "exports",
     # keeping

@@ -1,0 +1,59 @@
+"""The application put together: pages, gate, headers, refusals."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib import import_module
+from pathlib import Path
+
+from fastapi import FastAPI
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+
+from registry.store import open_registry
+
+from .access import Pages
+from .context import Web
+from .guard import GuardedRoute
+from .headers import SecurityHeaders
+from .refusals import add_refusals
+from .server import LOCAL_HOSTS
+from .state import prepare_state
+
+_PAGES = (
+    "public",
+    "home",
+    "account",
+)
+"""Modules of `reports.web.pages`; each holds its routes in `pages`."""
+
+
+def create_application(folder: Path, *, is_secure: bool = False, hosts: Sequence[str] = LOCAL_HOSTS) -> FastAPI:
+    """The application over one registry folder.
+
+    is_secure: served by TLS. hosts: names under which it may be called; another is refused, so that no foreign name
+    can be pointed at this machine. Raises: GraftledgerError where there is no registry or the state cannot be kept.
+    """
+    with open_registry(folder) as registry:
+        practice = registry.settings.practice
+    prepare_state(folder)
+    application = FastAPI(title="graftledger", docs_url=None, redoc_url=None, openapi_url=None, redirect_slashes=False)
+    application.router.route_class = GuardedRoute
+    application.state.web = Web(folder, practice, is_secure)
+    for name in _PAGES:
+        _add(application, import_module(f"reports.web.pages.{name}").pages)
+    add_refusals(application)
+    application.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False)
+    application.add_middleware(SecurityHeaders, is_secure=is_secure)
+    return application
+
+
+def _add(application: FastAPI, pages: Pages) -> None:
+    for rule, endpoint in pages.endpoints:
+        application.router.add_api_route(
+            rule.path,
+            endpoint,
+            methods=[rule.method],
+            response_model=None,
+            max_body_size=rule.largest_body,
+            summary=rule.what,
+        )

@@ -1,0 +1,149 @@
+"""What every page needs: where the registry is, who asks, and how a page is laid out."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Any
+
+import jinja2
+from fastapi import Depends, Request, Response
+from fastapi.responses import HTMLResponse, RedirectResponse
+
+from registry.store import Registry, open_registry
+
+from .. import wording
+from .access import TASKS, Visitor
+from .sessions import tell, told
+from .state import PAGES_FOLDER
+from .static_files import static_address
+
+
+@dataclass(frozen=True)
+class Web:
+    """The application's setting. is_secure: served by TLS, so that cookies travel by nothing else."""
+
+    folder: Path
+    practice: str
+    is_secure: bool = False
+
+    @property
+    def pages_folder(self) -> Path:
+        """Where prepared pages and downloads are kept."""
+        return self.folder / PAGES_FOLDER
+
+    @property
+    def session_cookie(self) -> str:
+        """Name of the cookie of a session."""
+        return "__Host-graftledger" if self.is_secure else "graftledger"
+
+    @property
+    def form_cookie(self) -> str:
+        """Name of the cookie that forms before signing in are held against."""
+        return "__Host-graftledger-form" if self.is_secure else "graftledger-form"
+
+
+def _web(request: Request) -> Web:
+    web: Web = request.app.state.web
+    return web
+
+
+def _visitor(request: Request) -> Visitor:
+    visitor: Visitor | None = request.state.visitor
+    assert visitor is not None, "only a route open to nobody but accounts asks for its visitor"
+    return visitor
+
+
+WebGiven = Annotated[Web, Depends(_web)]
+"""Type of a parameter that takes the application's setting."""
+VisitorGiven = Annotated[Visitor, Depends(_visitor)]
+"""Type of a parameter that takes who asks."""
+
+
+@contextmanager
+def reading(web: Web) -> Iterator[Registry]:
+    """The registry as it is now, for the length of a `with` block. Raises: GraftledgerError, as `open_registry`."""
+    from pipelines.measures import MEASURE_LABELS
+
+    with open_registry(web.folder, known_measures=list(MEASURE_LABELS)) as registry:
+        yield registry
+
+
+def show(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
+    """A page. The template finds `visitor`, `menu`, `csrf`, `nonce`, `practice` and `said` beside the values given.
+
+    status: of the answer; 400 for a form that is shown again with what is wrong.
+    """
+    web, visitor = _web(request), getattr(request.state, "visitor", None)
+    text = (
+        environment()
+        .get_template(template)
+        .render(
+            {
+                "practice": web.practice,
+                "visitor": visitor,
+                "menu": [one for one in TASKS if one.label and visitor and one.roles and visitor.role in one.roles],
+                "here": request.url.path,
+                "csrf": visitor.csrf if visitor else form_token(request, web),
+                "nonce": request.state.nonce,
+                "said": told(web.folder, visitor) if visitor else None,
+                **values,
+            }
+        )
+    )
+    response = HTMLResponse(text, status_code=status)
+    if visitor is None:
+        set_cookie(response, web, web.form_cookie, form_token(request, web))
+    return response
+
+
+def form_token(request: Request, web: Web) -> str:
+    """What a form sends back that is filled in before signing in."""
+    known = request.cookies.get(web.form_cookie) or getattr(request.state, "form_token", None)
+    request.state.form_token = known or secrets.token_urlsafe(32)
+    token: str = request.state.form_token
+    return token
+
+
+def set_cookie(response: Response, web: Web, name: str, value: str) -> None:
+    """A cookie that scripts cannot read, that no other site sends along, and that ends with the browser."""
+    response.set_cookie(name, value, httponly=True, samesite="strict", secure=web.is_secure, path="/")
+
+
+def go_to(request: Request, path: str, words: str | None = None) -> RedirectResponse:
+    """Send the browser on after something was done, with words for the next page."""
+    visitor = getattr(request.state, "visitor", None)
+    if words and visitor:
+        tell(_web(request).folder, visitor, words)
+    return RedirectResponse(path, status_code=303)
+
+
+@cache
+def environment() -> jinja2.Environment:
+    """The templates: what is filled in is escaped, and a value that is missing is an error."""
+    found = jinja2.Environment(
+        loader=jinja2.PackageLoader("reports.web"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    found.globals["static"] = static_address
+    found.filters["percent"] = wording.percent
+    found.filters["whole"] = wording.whole
+    found.filters["date_words"] = wording.date_words
+    found.filters["moment"] = moment_words
+    return found
+
+
+def moment_words(stamp: str) -> str:
+    """A moment as pages write it.
+
+    >>> moment_words("2026-01-31T12:00:00+00:00")
+    '2026-01-31 12:00 UTC'
+    """
+    return f"{stamp[:10]} {stamp[11:16]} UTC"

@@ -1,0 +1,110 @@
+"""Starting the server: where it listens, by which names it may be called, and the link of the first director."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from ipaddress import ip_address
+from pathlib import Path
+
+from registry.errors import Fault, GraftledgerError
+from registry.store import open_registry
+
+from .access import Role
+from .accounts import accounts, add_account, new_link
+from .state import prepare_state
+
+FIRST_DIRECTOR = "director"
+LOCAL_HOSTS = ("127.0.0.1", "localhost", "[::1]")
+
+
+@dataclass(frozen=True)
+class Listening:
+    """Where and how the server listens. names: of hosts that a request may be addressed to."""
+
+    host: str
+    port: int
+    certificate: Path | None
+    key: Path | None
+    names: tuple[str, ...]
+
+    @property
+    def is_secure(self) -> bool:
+        """Whether it speaks TLS."""
+        return self.certificate is not None
+
+    @property
+    def address(self) -> str:
+        """What to open in a browser."""
+        return f"{'https' if self.is_secure else 'http'}://{self.names[0]}:{self.port}"
+
+
+def checked_listening(
+    host: str, port: int, certificate: Path | None, key: Path | None, names: Sequence[str]
+) -> Listening:
+    """Where to listen.
+
+    Raises: GraftledgerError where the address is no address, one beyond this machine is asked for without TLS, or a
+    TLS file is missing.
+    """
+    try:
+        is_local = host == "localhost" or ip_address(host).is_loopback
+    except ValueError:
+        raise GraftledgerError(
+            Fault(
+                "is no address of this machine.",
+                field="--host",
+                mend="Give an IP address, such as 127.0.0.1, and the name by --name.",
+            )
+        ) from None
+    if (certificate is None) is not (key is None):
+        raise GraftledgerError("TLS takes both files: --tls-certificate and --tls-key.")
+    if not is_local and certificate is None:
+        raise GraftledgerError(
+            Fault(
+                "beyond this machine, records would travel in the clear.",
+                field="--host",
+                mend="Give --tls-certificate and --tls-key, or leave --host out.",
+            )
+        )
+    missing = [path for path in (certificate, key) if path is not None and not path.is_file()]
+    if missing:
+        raise GraftledgerError(*(Fault("there is no such file.", str(path)) for path in missing))
+    known = (*names, *(LOCAL_HOSTS if is_local else (host,)))
+    return Listening(host, port, certificate, key, tuple(dict.fromkeys(known)))
+
+
+def first_link(folder: Path) -> str | None:
+    """The path of a one-time link for the first director; None once there is a director who has a password.
+
+    Raises: GraftledgerError where there is no registry or its folder cannot be written.
+    """
+    with open_registry(folder):
+        pass
+    prepare_state(folder)
+    known = accounts(folder)
+    if any(one.role is Role.DIRECTOR and one.has_password for one in known):
+        return None
+    waiting = [one.name for one in known if one.role is Role.DIRECTOR and one.disabled_at is None]
+    token = new_link(folder, waiting[0]) if waiting else add_account(folder, FIRST_DIRECTOR, Role.DIRECTOR)
+    return f"/welcome/{token}"
+
+
+def run_server(folder: Path, listening: Listening) -> None:
+    """Serve until stopped. Addresses of requests are not written to the terminal: a one-time link is one."""
+    import uvicorn
+
+    from .application import create_application
+
+    uvicorn.run(
+        create_application(folder, is_secure=listening.is_secure, hosts=listening.names),
+        host=listening.host,
+        port=listening.port,
+        ssl_certfile=listening.certificate,
+        ssl_keyfile=listening.key,
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        log_level="warning",
+        timeout_keep_alive=30,
+    )

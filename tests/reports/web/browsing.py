@@ -1,0 +1,72 @@
+"""A browser without a screen for tests: it keeps cookies and sends the token of its session along."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+from typing import Any
+
+import httpx
+from fastapi import FastAPI
+
+from reports.web.access import Role
+from reports.web.accounts import accounts, add_account
+from reports.web.application import create_application
+from reports.web.context import Web
+from reports.web.sessions import start_session, visitor_of
+
+with warnings.catch_warnings():  # the test client asks for a successor of httpx that no package here needs
+    warnings.simplefilter("ignore")
+    from fastapi.testclient import TestClient
+
+HOST = "testserver"
+NAMES = {
+    Role.DIRECTOR: "dora",
+    Role.SURGEON: "sam",
+    Role.RESEARCHER: "rita",
+    Role.DATA_MANAGER: "max",
+}
+"""Logins of the tests, one a role; the surgeon is bound to S1, the researcher may export at level anonymous."""
+
+
+def application_over(folder: Path) -> FastAPI:
+    """The application over a registry folder, with one account a role."""
+    application = create_application(folder, hosts=[HOST])
+    known = {one.name for one in accounts(folder)}
+    for role, name in NAMES.items():
+        if name not in known:
+            add_account(
+                folder,
+                name,
+                role,
+                surgeon_code="S1" if role is Role.SURGEON else None,
+                surgeons=["S1", "S2"],
+                levels=["anonymous"] if role is Role.RESEARCHER else [],
+            )
+    return application
+
+
+class Browser:
+    """One role's browser, signed in without the cost of a password; role None is nobody."""
+
+    def __init__(self, application: FastAPI, role: Role | None = None) -> None:
+        self.web: Web = application.state.web
+        self.client = TestClient(application, follow_redirects=False, raise_server_exceptions=True)
+        self.csrf = ""
+        if role is not None:
+            account = next(one for one in accounts(self.web.folder) if one.name == NAMES[role])
+            token = start_session(self.web.folder, account.account_id)
+            self.client.cookies.set(self.web.session_cookie, token)
+            visitor = visitor_of(self.web.folder, token)
+            assert visitor is not None
+            self.csrf = visitor.csrf
+
+    def get(self, path: str, **options: Any) -> httpx.Response:
+        """Ask for a page; a redirection is not followed."""
+        response: httpx.Response = self.client.get(path, **options)
+        return response
+
+    def post(self, path: str, data: dict[str, Any] | None = None, **options: Any) -> httpx.Response:
+        """Send a form, with the token of the session."""
+        response: httpx.Response = self.client.post(path, data={"csrf": self.csrf, **(data or {})}, **options)
+        return response
