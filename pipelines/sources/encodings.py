@@ -40,15 +40,13 @@ _SIGNS_IN_WORDS = re.compile(
 _HINTS = (_UTF_8_LETTER, _NOT_WINDOWS_1252, _TURKISH, _SIGNS_IN_WORDS)
 
 
-def inspect_bytes(path: Path) -> tuple[bytes, str]:
-    """The first bytes of the file, and the SHA-256 of all."""
+def hash_of(path: Path) -> str:
+    """The SHA-256 of the file."""
     digest = sha256()
-    first = b""
     with path.open("rb") as file:
         while block := file.read(BLOCK_BYTES):
-            first = first or block[:8]
             digest.update(block)
-    return first, digest.hexdigest()
+    return digest.hexdigest()
 
 
 def known_encoding(name: str) -> str:

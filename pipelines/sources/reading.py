@@ -8,7 +8,7 @@ from pathlib import Path
 from registry import Fault, GraftledgerError
 
 from . import delimited, ndjson, parquet, workbook
-from .encodings import inspect_bytes
+from .encodings import hash_of
 from .limits import check_file_size
 from .sheet import SourceSheet
 
@@ -23,6 +23,7 @@ _FORMATS: dict[str, Callable[[Path, str, str, str | None], list[SourceSheet]]] =
 }
 SUFFIXES = tuple(_FORMATS)
 
+_FIRST_BYTES = 16
 _SIGNATURES = {
     b"PK\x03\x04": (".xlsx", "an Excel workbook or another zip file"),
     b"PAR1": (".parquet", "a Parquet file"),
@@ -41,23 +42,32 @@ def read_source(path: Path, label: str | None = None, encoding: str | None = Non
     Raises: GraftledgerError where the file is empty, not of its format, damaged, too large or has no rows.
     """
     label = label or path.name
-    suffix = path.suffix.lower()
-    if suffix not in _FORMATS:
-        raise GraftledgerError(
-            Fault(f"the file ends in none of {', '.join(SUFFIXES)}.", label, mend="Save it as CSV in UTF-8.")
-        )
     try:
-        check_file_size(path.stat().st_size, label)
-        first, sha256 = inspect_bytes(path)
-        if not first:
-            raise GraftledgerError(Fault("the file is empty.", label, mend="Send it again, with its header and rows."))
-        for signature, (right_suffix, what) in _SIGNATURES.items():
-            if first.startswith(signature) and suffix != right_suffix:
-                mend = f"Let its name end in {right_suffix}." if right_suffix else "Export the table as CSV or .xlsx."
-                raise GraftledgerError(Fault(f"this is {what}, not a {suffix} file.", label, mend=mend))
-        return _FORMATS[suffix](path, label, sha256, encoding)
+        check_type(path, label)
+        return _FORMATS[path.suffix.lower()](path, label, hash_of(path), encoding)
     except OSError as error:
         why = (error.strerror or "error").lower()
         raise GraftledgerError(
             Fault(f"the file cannot be read ({why}).", label, mend="Check the file and its permissions.")
         ) from None
+
+
+def check_type(path: Path, label: str) -> None:
+    """Refuse a file that by its name, its size or its first bytes cannot be read.
+
+    Raises: GraftledgerError; OSError where it cannot be opened.
+    """
+    suffix = path.suffix.lower()
+    if suffix not in _FORMATS:
+        raise GraftledgerError(
+            Fault(f"the file ends in none of {', '.join(SUFFIXES)}.", label, mend="Save it as CSV in UTF-8.")
+        )
+    check_file_size(path.stat().st_size, label)
+    with path.open("rb") as file:
+        first = file.read(_FIRST_BYTES)
+    if not first:
+        raise GraftledgerError(Fault("the file is empty.", label, mend="Send it again, with its header and rows."))
+    for signature, (right_suffix, what) in _SIGNATURES.items():
+        if first.startswith(signature) and suffix != right_suffix:
+            mend = f"Let its name end in {right_suffix}." if right_suffix else "Export the table as CSV or .xlsx."
+            raise GraftledgerError(Fault(f"this is {what}, not a {suffix} file.", label, mend=mend))
