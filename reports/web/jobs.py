@@ -113,7 +113,7 @@ class Jobs:
         with open_state(registry) as state:
             state.execute(_TABLE)
         self._forget_old()
-        threading.Thread(target=self._beat, name="jobs", daemon=True).start()
+        self._beating: threading.Thread | None = None
 
     def start(self, kind: str, request: Mapping[str, Any], owner: int) -> str:
         """Begin a job of a kind. Returns its id, which cannot be guessed."""
@@ -125,6 +125,9 @@ class Jobs:
             )
         with self._lock:
             self._live[job_id] = None
+            if self._beating is None:
+                self._beating = threading.Thread(target=self._beat, name="jobs", daemon=True)
+                self._beating.start()
         threading.Thread(target=self._look_after, args=(job_id, task, request), name=job_id, daemon=True).start()
         return job_id
 
@@ -242,11 +245,12 @@ class Jobs:
         assert process.stdout is not None
         order = {"function": task.function, "registry": str(self._registry), "request": request, "folder": str(folder)}
         ended: dict[str, Any] | None = None
-        with process:
-            with suppress(BrokenPipeError):  # it was stopped before it began
-                process.stdin.write(json.dumps(order) + "\n")
-                process.stdin.flush()
+        with suppress(BrokenPipeError), process:  # it may be stopped before it has read its order
+            process.stdin.write(json.dumps(order) + "\n")
+            process.stdin.flush()
             for line in process.stdout:
+                if not line.endswith("\n"):  # it was stopped as it spoke
+                    break
                 said = json.loads(line)
                 if "progress" in said:
                     self._set(job_id, progress=said["progress"])
