@@ -18,6 +18,10 @@ from .session_shares import by_group, session_shares
 from .spans import Span, span_field
 
 
+ASKED = tuple(each for each in QUESTIONS if each.measure in (*WINDOW_MEASURES, PRESENT_MEASURES[0]))
+"""The questions about complications that are followed from quarter to quarter."""
+
+
 @dataclass(frozen=True)
 class RecentOutcome:
     """One measure over several spans. operated: when the sessions of each took place. figures: one a span."""
@@ -42,8 +46,7 @@ def recent_outcomes(
     Returns one outcome a measure and milestone, its figures in the order of the spans, grouped by `span`.
     """
     outcomes: list[RecentOutcome] = []
-    asked = [each for each in QUESTIONS if each.measure in (*WINDOW_MEASURES, PRESENT_MEASURES[0])]
-    for closes, questions in groupby(sorted(asked, key=lambda each: each.closes), key=lambda each: each.closes):
+    for closes, questions in groupby(sorted(ASKED, key=lambda each: each.closes), key=lambda each: each.closes):
         operated = tuple(span.earlier(closes) for span in spans)
         outcomes += _judged(registry, list(questions), operated, as_of, level)
     operated = tuple(span.earlier(registry.settings.mature_window[1]) for span in spans)
