@@ -17,7 +17,6 @@ from .measures import GRAFT_SURVIVAL, PRESENT_MEASURES, WINDOW_MEASURES
 from .session_shares import by_group, session_shares
 from .spans import Span, span_field
 
-
 ASKED = tuple(each for each in QUESTIONS if each.measure in (*WINDOW_MEASURES, PRESENT_MEASURES[0]))
 """The questions about complications that are followed from quarter to quarter."""
 

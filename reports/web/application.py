@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
 from importlib import import_module
 from pathlib import Path
 
@@ -15,6 +16,8 @@ from .access import Pages
 from .context import Web
 from .guard import GuardedRoute
 from .headers import SecurityHeaders
+from .job_tasks import JOB_TASKS
+from .jobs import Jobs
 from .refusals import add_refusals
 from .server import LOCAL_HOSTS
 from .state import prepare_state
@@ -36,9 +39,23 @@ def create_application(folder: Path, *, is_secure: bool = False, hosts: Sequence
     with open_registry(folder) as registry:
         practice = registry.settings.practice
     prepare_state(folder)
-    application = FastAPI(title="graftledger", docs_url=None, redoc_url=None, openapi_url=None, redirect_slashes=False)
+    jobs = Jobs(folder, JOB_TASKS)
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        yield
+        jobs.close()
+
+    application = FastAPI(
+        title="graftledger",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        redirect_slashes=False,
+        lifespan=lifespan,
+    )
     application.router.route_class = GuardedRoute
-    application.state.web = Web(folder, practice, is_secure)
+    application.state.web, application.state.jobs = Web(folder, practice, is_secure), jobs
     for name in _PAGES:
         _add(application, import_module(f"reports.web.pages.{name}").pages)
     add_refusals(application)

@@ -18,6 +18,7 @@ from registry.store import Registry, open_registry
 
 from .. import wording
 from .access import TASKS, Visitor
+from .jobs import Jobs
 from .sessions import tell, told
 from .state import PAGES_FOLDER
 from .static_files import static_address
@@ -52,6 +53,11 @@ def _web(request: Request) -> Web:
     return web
 
 
+def _jobs(request: Request) -> Jobs:
+    jobs: Jobs = request.app.state.jobs
+    return jobs
+
+
 def _visitor(request: Request) -> Visitor:
     visitor: Visitor | None = request.state.visitor
     assert visitor is not None, "only a route open to nobody but accounts asks for its visitor"
@@ -60,6 +66,8 @@ def _visitor(request: Request) -> Visitor:
 
 WebGiven = Annotated[Web, Depends(_web)]
 """Type of a parameter that takes the application's setting."""
+JobsGiven = Annotated[Jobs, Depends(_jobs)]
+"""Type of a parameter that takes the jobs of this server."""
 VisitorGiven = Annotated[Visitor, Depends(_visitor)]
 """Type of a parameter that takes who asks."""
 
