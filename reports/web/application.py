@@ -26,6 +26,7 @@ _PAGES = (
     "public",
     "home",
     "account",
+    "jobs",
 )
 """Modules of `reports.web.pages`; each holds its routes in `pages`."""
 
