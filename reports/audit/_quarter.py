@@ -80,3 +80,16 @@ def parse_quarter(text: str) -> Quarter:
     if match is None:
         raise GraftledgerError(f"'{text}' is not a quarter. Write the year and the quarter, such as 2026-Q3.")
     return Quarter(int(match[1]), int(match[2]))
+
+
+def last_complete_quarter(data_date: date | None) -> Quarter:
+    """The last quarter that the records cover to its end; of a registry without declarations, that of today.
+
+    >>> str(last_complete_quarter(date(2026, 9, 30))), str(last_complete_quarter(date(2026, 9, 29)))
+    ('2026-Q3', '2026-Q2')
+
+    Raises: nothing; a quarter that is not there yet makes a page that says so.
+    """
+    day = data_date or date.today()
+    current = Quarter(day.year, (day.month + 2) // 3)
+    return current if current.last_on <= day else current.before

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping
-from datetime import date
 from pathlib import Path
 from textwrap import fill, wrap
 from typing import TYPE_CHECKING, Annotated, Any
@@ -13,7 +12,7 @@ import typer
 
 from registry.errors import GraftledgerError
 from registry.reports import register_report, shown_intake_id
-from registry.store import Registry, open_registry
+from registry.store import open_registry
 
 from ._app import AsOfIntakeOption, RegistryOption, command, erased_words, note, say
 from ._intake import ReceivedByOption, login
@@ -22,7 +21,6 @@ from ._progress import progress_line
 if TYPE_CHECKING:
     from pipelines.comparison.practice import Practice
 
-    from ..audit import Quarter
     from ..benchmark import BenchmarkDocument
 
 _WIDTH = 80
@@ -57,11 +55,11 @@ def benchmark(
     from pipelines.comparison.practice import compare_practice
     from pipelines.comparison.reviews import checked_surgeon
 
-    from ..audit import parse_quarter
-    from ..benchmark import build_benchmark
+    from ..audit import last_complete_quarter, parse_quarter
+    from ..benchmark import build_benchmark, write_benchmark
 
     with open_registry(registry, known_measures=tuple(MEASURE_LABELS), as_of_intake=as_of_intake) as opened:
-        chosen = parse_quarter(quarter) if quarter else last_quarter(opened)
+        chosen = parse_quarter(quarter) if quarter else last_complete_quarter(opened.data_date)
         if surgeon is not None:
             checked_surgeon(opened, surgeon)
         codes = opened.settings.surgeons if everybody else (surgeon or "",)
@@ -75,7 +73,7 @@ def benchmark(
                 documents[code] = build_benchmark(practice, code, chosen)
         shown, snapshot, erased = shown_intake_id(opened), opened.snapshot, opened.erased_since
     for code, document in documents.items():
-        _write(folder / code if everybody else folder, document, replace=replace)
+        write_benchmark(folder / code if everybody else folder, document, replace=replace)
     for line in benchmark_lines(practice, next(iter(documents.values())), everybody=everybody):
         say(line)
     note(fill(f"Pages, as HTML and PDF, with their figures: {folder}", _WIDTH))
@@ -94,20 +92,6 @@ def benchmark(
             _WIDTH,
         )
     )
-
-
-def last_quarter(registry: Registry) -> Quarter:
-    """The last quarter that the records cover to its end; of a registry without declarations, that of today.
-
-    Raises: nothing; a quarter that is not there yet makes a page that says so.
-    """
-    from ..audit import Quarter
-
-    day = registry.data_date or date.today()
-    current = Quarter(day.year, (day.month + 2) // 3)
-    if current.last_on <= day:
-        return current
-    return Quarter(day.year - 1, 4) if current.number == 1 else Quarter(day.year, current.number - 1)
 
 
 def benchmark_lines(practice: Practice, document: BenchmarkDocument, *, everybody: bool) -> Iterator[str]:
@@ -146,19 +130,6 @@ def benchmark_lines(practice: Practice, document: BenchmarkDocument, *, everybod
             yield from wrap(words, _WIDTH - 4, initial_indent="    ", subsequent_indent="    ")
     if any(0 < result.n < data.floor for _, result in data.results):
         yield f"* fewer than {data.floor} sessions: too few to rely on."
-
-
-def _write(folder: Path, document: BenchmarkDocument, *, replace: bool) -> None:
-    from ..benchmark import FIGURES_FILE, PAGE_FILE, PDF_FILE
-    from ..pdf import pdf_of
-    from ..writing import write_report
-
-    files: dict[str, str | bytes] = {
-        PAGE_FILE: document.html,
-        FIGURES_FILE: document.figures_json,
-        PDF_FILE: pdf_of(document.html).content,
-    }
-    write_report(folder, files, "benchmark", replace=replace)
 
 
 def _open_reviews(folder: Path, practice: Practice, codes: tuple[str, ...], period: str, opened_by: str) -> None:

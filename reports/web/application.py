@@ -27,6 +27,9 @@ _PAGES = (
     "home",
     "account",
     "jobs",
+    "quarter",
+    "cases",
+    "actions",
 )
 """Modules of `reports.web.pages`; each holds its routes in `pages`."""
 
