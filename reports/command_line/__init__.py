@@ -13,6 +13,7 @@ from . import (  # noqa: F401  (each module registers its commands)
     _cohort,
     _consultation,
     _contact_list,
+    _counts,
     _demo,
     _expectations,
     _export,

@@ -29,7 +29,7 @@ BY_TASK = (
     # all of them, in a browser
     "serve", "accounts",
     # figures and research
-    "figures", "model", "cohort", "export", "exports",
+    "figures", "model", "cohort", "export", "exports", "counts",
     # keeping
     "merge-patients", "erase-patient", "backup", "restore", "read-link-table", "synthesise",
 )  # fmt: skip

@@ -1,0 +1,82 @@
+"""Days put to the ends of months: *by hand*, and for any movements."""
+
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipelines.estimators import product_limit, risk_table, survival_at
+from pipelines.site_counts.model import Movements
+from pipelines.site_counts.model import risk_table as counted
+from pipelines.site_counts.protecting import in_months
+from registry.durations import months
+
+
+def movements_of(spells: list[tuple[int, int, bool]]) -> Movements:
+    """Movements of people: day of entry, day of leaving, and whether with the event."""
+    days = sorted({exit_day for _, exit_day, _ in spells} | {entry for entry, _, _ in spells if entry > 0})
+
+    def column(chosen: list[int]) -> tuple[int, ...]:
+        return tuple(chosen.count(day) for day in days)
+
+    return Movements(
+        day=tuple(days),
+        entered=column([entry for entry, _, _ in spells if entry > 0]),
+        events={"e": column([exit_day for _, exit_day, event in spells if event])},
+        censored=column([exit_day for _, exit_day, event in spells if not event]),
+    )
+
+
+def test_who_enters_late_enters_at_the_start_of_the_month() -> None:
+    """*By hand*: days 31 to 60 are month 2. Who enters on day 30 is at risk from 31, so from the start of month 2."""
+    found = in_months(movements_of([(0, 40, True), (30, 100, False), (45, 60, False), (10, 121, False)]))
+    assert found == Movements(day=(30, 60, 121), entered=(2, 0, 0), events={"e": (0, 1, 0)}, censored=(0, 1, 2))
+    assert counted(found).get_column("at_risk").to_list() == [2, 4, 2]
+
+
+spells = st.lists(
+    st.tuples(st.integers(0, 900), st.integers(1, 900), st.booleans()).map(
+        lambda spell: (spell[0], spell[0] + spell[1], spell[2])
+    ),
+    min_size=1,
+    max_size=40,
+)
+
+
+@given(spells)
+def test_nobody_is_lost_and_nobody_leaves_before_entering(people: list[tuple[int, int, bool]]) -> None:
+    exact = movements_of(people)
+    coarse = in_months(exact)
+    assert coarse.people == exact.people == len(people)
+    assert set(coarse.day) <= {months(month) for month in range(1, 100)}
+    product_limit(counted(coarse).rename({"events_e": "events"}))  # refuses more leaving than are at risk
+
+
+@given(st.lists(st.tuples(st.integers(1, 900), st.booleans()), min_size=1, max_size=40))
+def test_without_late_entry_the_share_is_never_too_high(people: list[tuple[int, bool]]) -> None:
+    exact = movements_of([(0, day, event) for day, event in people])
+    at = [months(month) for month in (6, 12, 24)]
+    fine, coarse = (
+        survival_at(product_limit(counted(table).rename({"events_e": "events"})), at)
+        for table in (exact, in_months(exact))
+    )
+    for one, other in zip(fine, coarse, strict=True):
+        if one.estimate is not None and other.estimate is not None:
+            assert other.estimate >= one.estimate - 1e-12
+
+
+@given(spells)
+def test_the_risk_table_is_that_of_the_estimators(people: list[tuple[int, int, bool]]) -> None:
+    """`estimators.risk_table` makes the same of the same people."""
+    import polars as pl
+
+    table = pl.DataFrame(
+        {
+            "entry_day": [entry for entry, _, _ in people],
+            "exit_day": [exit_day for _, exit_day, _ in people],
+            "events": [int(event) for _, _, event in people],
+            "censored": [int(not event) for _, _, event in people],
+        }
+    )
+    own = counted(movements_of(people)).rename({"events_e": "events"})
+    assert own.rows() == risk_table(table).select(own.columns).rows()
