@@ -30,6 +30,9 @@ _PAGES = (
     "quarter",
     "cases",
     "actions",
+    "my_outcomes",
+    "access_log",
+    "status",
 )
 """Modules of `reports.web.pages`; each holds its routes in `pages`."""
 

@@ -45,6 +45,7 @@ class GuardedRoute(APIRoute):
             path = request.url.path if rule.task.roles is not None else rule.path  # a one-time link stays secret
 
             async def note(outcome: str, status: int, words: str = "") -> None:
+                words = words or getattr(request.state, "log_words", "")
                 await run_in_threadpool(note_access, web.folder, visitor, rule, path, outcome, status, words)
 
             if (answer := _stranger(rule, visitor)) is not None:

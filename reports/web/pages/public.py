@@ -10,7 +10,7 @@ from starlette.exceptions import HTTPException
 from registry.errors import GraftledgerError
 
 from ..access import Pages
-from ..accounts import link_owner, sign_in, use_link
+from ..accounts import accounts, link_owner, sign_in, use_link
 from ..context import WebGiven, set_cookie, show
 from ..sessions import start_session
 from ..static_files import static_file
@@ -34,6 +34,9 @@ def sign_in_now(
     code: Annotated[str, Form(max_length=20)] = "",
 ) -> Response:
     """Start a session, or show the form again with the reason."""
+    known = {one.name for one in accounts(web.folder)}
+    # what is no account's name may be a password typed in the wrong place
+    request.state.log_words = f"as {name}" if name in known else "as nobody known"
     try:
         account_id = sign_in(web.folder, name, password, code)
     except GraftledgerError as refusal:

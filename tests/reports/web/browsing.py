@@ -26,11 +26,11 @@ NAMES = {
     Role.RESEARCHER: "rita",
     Role.DATA_MANAGER: "max",
 }
-"""Logins of the tests, one a role; the surgeon is bound to S1, the researcher may export at level anonymous."""
+"""Logins of the tests, one a role; the surgeon is bound to one code, the researcher may export at level anonymous."""
 
 
-def application_over(folder: Path) -> FastAPI:
-    """The application over a registry folder, with one account a role."""
+def application_over(folder: Path, surgeon: str = "S1") -> FastAPI:
+    """The application over a registry folder, with one account a role. surgeon: the code of the surgeon's."""
     application = create_application(folder, hosts=[HOST])
     known = {one.name for one in accounts(folder)}
     for role, name in NAMES.items():
@@ -39,8 +39,8 @@ def application_over(folder: Path) -> FastAPI:
                 folder,
                 name,
                 role,
-                surgeon_code="S1" if role is Role.SURGEON else None,
-                surgeons=["S1", "S2"],
+                surgeon_code=surgeon if role is Role.SURGEON else None,
+                surgeons=[surgeon],
                 levels=["anonymous"] if role is Role.RESEARCHER else [],
             )
     return application
