@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 from fastapi import FastAPI
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from registry.store import open_registry
 
-from .access import Pages
+from .access import Rule
 from .context import Web
 from .guard import GuardedRoute
 from .headers import SecurityHeaders
@@ -31,6 +32,11 @@ _PAGES = (
     "cases",
     "actions",
     "my_outcomes",
+    "records",
+    "visits_due",
+    "consultation",
+    "cohorts",
+    "expectations",
     "access_log",
     "status",
 )
@@ -63,16 +69,7 @@ def create_application(folder: Path, *, is_secure: bool = False, hosts: Sequence
     )
     application.router.route_class = GuardedRoute
     application.state.web, application.state.jobs = Web(folder, practice, is_secure), jobs
-    for name in _PAGES:
-        _add(application, import_module(f"reports.web.pages.{name}").pages)
-    add_refusals(application)
-    application.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False)
-    application.add_middleware(SecurityHeaders, is_secure=is_secure)
-    return application
-
-
-def _add(application: FastAPI, pages: Pages) -> None:
-    for rule, endpoint in pages.endpoints:
+    for rule, endpoint in all_endpoints():
         application.router.add_api_route(
             rule.path,
             endpoint,
@@ -81,3 +78,13 @@ def _add(application: FastAPI, pages: Pages) -> None:
             max_body_size=rule.largest_body,
             summary=rule.what,
         )
+    add_refusals(application)
+    application.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False)
+    application.add_middleware(SecurityHeaders, is_secure=is_secure)
+    return application
+
+
+def all_endpoints() -> list[tuple[Rule, Callable[..., Any]]]:
+    """Every route there is: what the gate holds, and the function behind it."""
+    modules = [import_module(f"reports.web.pages.{name}") for name in _PAGES]
+    return [endpoint for module in modules for endpoint in module.pages.endpoints]
