@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -9,38 +10,21 @@ import pytest
 from fastapi import FastAPI
 from fastapi.routing import APIRoute
 
-from registry.store import start_registry
 from reports.web.access import TASKS, Role, Rule
 from reports.web.access_log import REFUSED, Access, accesses
 from reports.web.application import all_endpoints
 from reports.web.guard import GuardedRoute
-from tests.reports.web.browsing import NAMES, Browser, application_over
+from tests.reports.web.browsing import NAMES, Browser
 
 RULES = [rule for rule, _ in all_endpoints()]
+Make = Callable[[Role | None], Browser]
 CLOSED = [rule for rule in RULES if rule.task.roles is not None]
 FILLED = {"quarter": "2026-Q3", "name": "infection", "number": "1", "job_id": "0" * 32}
 """What stands in an address; anything else is filled with 1. Nobody who is refused learns whether it exists."""
 
 
-@pytest.fixture(scope="module")
-def application(tmp_path_factory: pytest.TempPathFactory) -> FastAPI:
-    folder = tmp_path_factory.mktemp("matrix") / "registry"
-    start_registry(folder, ["A"], ["S1", "S2"], "Test practice")
-    return application_over(folder)
-
-
-@pytest.fixture(scope="module")
-def browser(application: FastAPI) -> Callable[[Role | None], Browser]:
-    made = {role: Browser(application, role) for role in (None, *Role)}
-    return lambda role: made[role]
-
-
 def address(rule: Rule) -> str:
-    parts = [
-        FILLED.get(part.strip("{}").partition(":")[0], "1") if part.startswith("{") else part
-        for part in rule.path.split("/")
-    ]
-    return "/".join(parts)
+    return re.sub(r"\{(\w+)(:\w+)?\}", lambda part: FILLED.get(part[1], "1"), rule.path)
 
 
 def named(rule: Rule) -> str:
@@ -58,32 +42,30 @@ def ask(browser: Browser, rule: Rule) -> int:
     return browser.post(path, headers={"x-csrf-token": browser.csrf}).status_code
 
 
-def test_every_route_has_a_rule_and_every_task_with_a_page_a_route(application: FastAPI) -> None:
-    routes = [route for route in application.routes if isinstance(route, APIRoute)]
-    assert len(routes) == len(application.routes) == len(RULES)
+def test_every_route_has_a_rule_and_every_task_with_a_page_a_route(shared_application: FastAPI) -> None:
+    routes = [route for route in shared_application.routes if isinstance(route, APIRoute)]
+    assert len(routes) == len(shared_application.routes) == len(RULES)
     assert all(isinstance(route, GuardedRoute) for route in routes)
     assert {rule.method for rule in RULES} == {"GET", "POST"}
     assert {rule.task.name for rule in RULES} <= {task.name for task in TASKS}
 
 
-def test_a_route_without_a_task_cannot_be_made(application: FastAPI) -> None:
+def test_a_route_without_a_task_cannot_be_made(shared_application: FastAPI) -> None:
     def page() -> None: ...
 
     with pytest.raises(TypeError, match="names no task"):
-        application.router.add_api_route("/open", page)
+        shared_application.router.add_api_route("/open", page)
 
 
 @pytest.mark.parametrize("role", Role)
 @pytest.mark.parametrize("rule", CLOSED, ids=named)
-def test_whoever_may_not_is_refused_and_it_is_written_down(
-    browser: Callable[[Role | None], Browser], rule: Rule, role: Role
-) -> None:
+def test_whoever_may_not_is_refused_and_it_is_written_down(shared_browser: Make, rule: Rule, role: Role) -> None:
     assert rule.task.roles is not None
     if role in rule.task.roles:
         if rule.method == "GET":
-            assert ask(browser(role), rule) in (200, 303, 400, 404)
+            assert ask(shared_browser(role), rule) in (200, 303, 400, 404)
         return
-    one = browser(role)
+    one = shared_browser(role)
     assert ask(one, rule) == 403
     line = newest(one.web.folder)
     assert (line.account, line.role, line.outcome, line.status) == (NAMES[role], role, REFUSED, 403)
@@ -91,17 +73,17 @@ def test_whoever_may_not_is_refused_and_it_is_written_down(
 
 
 @pytest.mark.parametrize("rule", CLOSED, ids=named)
-def test_a_stranger_gets_nothing_and_it_is_written_down(browser: Callable[[Role | None], Browser], rule: Rule) -> None:
-    nobody = browser(None)
+def test_a_stranger_gets_nothing_and_it_is_written_down(shared_browser: Make, rule: Rule) -> None:
+    nobody = shared_browser(None)
     assert ask(nobody, rule) == (303 if rule.method == "GET" else 401)
     line = newest(nobody.web.folder)
     assert (line.account, line.outcome, line.path) == (None, REFUSED, address(rule))
 
 
 @pytest.mark.parametrize("rule", [rule for rule in RULES if rule.method != "GET"], ids=named)
-def test_nothing_is_changed_without_the_token(browser: Callable[[Role | None], Browser], rule: Rule) -> None:
+def test_nothing_is_changed_without_the_token(shared_browser: Make, rule: Rule) -> None:
     role = next(iter(rule.task.roles)) if rule.task.roles else None
-    one, path = browser(role), address(rule)
+    one, path = shared_browser(role), address(rule)
     for sent in (
         one.client.post(path),
         one.client.post(path, data={"csrf": "wrong"}),
@@ -115,7 +97,7 @@ def test_nothing_is_changed_without_the_token(browser: Callable[[Role | None], B
 
 
 @pytest.mark.parametrize("rule", CLOSED, ids=named)
-def test_only_the_declared_method_is_answered(browser: Callable[[Role | None], Browser], rule: Rule) -> None:
-    one = browser(next(iter(rule.task.roles or Role)))
+def test_only_the_declared_method_is_answered(shared_browser: Make, rule: Rule) -> None:
+    one = shared_browser(next(iter(rule.task.roles or Role)))
     for method in ("PUT", "DELETE", "PATCH", "HEAD", "OPTIONS"):
         assert one.client.request(method, address(rule)).status_code == 405
