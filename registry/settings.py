@@ -18,6 +18,8 @@ from .errors import Fault, GraftledgerError, nearest
 from .milestones import MATURE_COUNT_FROM, MATURE_COUNT_TO, parse_mature_window
 
 SETTINGS_FILE = "settings.toml"
+MAPPINGS = "mappings"
+"""Folder of a registry with the mappings of its sites, `<SITE>.toml` each."""
 DEFAULT_AGE_EDGES = (25, 35, 45, 55)
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from registry.errors import Fault, GraftledgerError
+from registry.settings import MAPPINGS
 
 from ._app import RegistryOption, command, note, say
 from ._progress import progress_line
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
     from registry import Registry
 
 REASONS_SHOWN = 10
-MAPPINGS = "mappings"
-"""Folder of a registry with the mappings of its sites, `<SITE>.toml` each."""
 
 ReceivedByOption = Annotated[
     str | None, typer.Option("--received-by", metavar="NAME", help="Who does this; your login if left out.")

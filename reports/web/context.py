@@ -6,6 +6,7 @@ import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any
@@ -145,6 +146,7 @@ def environment() -> jinja2.Environment:
     found.filters["whole"] = wording.whole
     found.filters["date_words"] = wording.date_words
     found.filters["moment"] = moment_words
+    found.filters["clock"] = clock_words
     return found
 
 
@@ -155,3 +157,12 @@ def moment_words(stamp: str) -> str:
     '2026-01-31 12:00 UTC'
     """
     return f"{stamp[:10]} {stamp[11:16]} UTC"
+
+
+def clock_words(seconds: float) -> str:
+    """A moment that is kept as seconds since 1970.
+
+    >>> clock_words(1769860800.0)
+    '2026-01-31 12:00'
+    """
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%d %H:%M}"

@@ -7,8 +7,17 @@ from collections.abc import Mapping
 from .jobs import Task
 
 AUDIT, BENCHMARK = "audit", "benchmark"
+LOOK, INTAKE = "look at a delivery", "intake"
+COHORT, EXPORT = "cohort", "export"
+SHEET, EXPECTATIONS = "consultation sheet", "expectations"
 
 JOB_TASKS: Mapping[str, Task] = {
     AUDIT: Task("reports.web.report_jobs:make_audit"),
     BENCHMARK: Task("reports.web.report_jobs:make_benchmark"),
+    LOOK: Task("reports.web.records_jobs:look"),
+    INTAKE: Task("reports.web.records_jobs:take_in", writes=True),
+    COHORT: Task("reports.web.cohort_jobs:keep_cohort", writes=True),
+    EXPORT: Task("reports.web.cohort_jobs:export", writes=True),
+    SHEET: Task("reports.web.figures_jobs:make_sheet"),
+    EXPECTATIONS: Task("reports.web.figures_jobs:judge"),
 }

@@ -32,8 +32,8 @@ def cancel(request: Request, jobs: JobsGiven, visitor: VisitorGiven, job_id: str
 
 
 def page_of(job: Job) -> str:
-    """The page that asked for it: every request says so under `page`."""
-    return str(job.request["page"])
+    """The page that asked for it: every request says so under `page`, where `{job}` stands for the id."""
+    return str(job.request["page"]).replace("{job}", job.id)
 
 
 def _own(jobs: Jobs, visitor: Visitor, job_id: str) -> Job:

@@ -1,0 +1,63 @@
+"""Visits due: whose milestone visit is due or overdue, by site, and the list for the site."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from fastapi import Request, Response
+
+from registry.errors import GraftledgerError, nearest
+
+from ..access import Pages
+from ..context import WebGiven, reading, show
+from ..downloads import sent
+
+pages = Pages()
+_SHOWN = 200
+
+
+@pages.get("/visits-due", task="visits-due", what="Visits due")
+def visits_due_page(request: Request, web: WebGiven, site: str = "") -> Response:
+    """Counts by site and milestone, and the first of those who should be seen."""
+    import polars as pl
+
+    from pipelines.follow_up.milestones import FOLLOW_UP_MILESTONES
+    from pipelines.follow_up.visits_due import LEFT_OUT_LABELS, visits_due
+
+    with reading(web) as registry:
+        _check_site(site, registry.settings.sites)
+        found = visits_due(registry, on=date.today(), site=site or None)
+        sites, data_date = registry.settings.sites, registry.data_date
+    shown = ("patient_key", "session_key", "site_code", "milestone", "state", "due_on", "last_visit_on")
+    return show(
+        request,
+        "visits_due.html",
+        site=site,
+        sites=sites,
+        on=found.on,
+        data_date=data_date,
+        labels={milestone.name: milestone.label for milestone in FOLLOW_UP_MILESTONES},
+        counts=found.counts("site_code"),
+        due=found.frame.filter(pl.col("state") == "due").height,
+        overdue=found.frame.filter(pl.col("state") == "overdue").height,
+        rows=found.frame.select(shown).head(_SHOWN).rows(named=True),
+        left_out=[(LEFT_OUT_LABELS[reason], count) for reason, count in found.left_out.items()],
+    )
+
+
+@pages.get("/visits-due/list.csv", task="visits-due", what="List of visits due")
+def visits_due_list(web: WebGiven, site: str = "") -> Response:
+    """The list that the site joins with its chart numbers, by the command contact-list."""
+    from pipelines.follow_up.visits_due import visits_due
+    from pipelines.spreadsheet_cells import guarded
+
+    with reading(web) as registry:
+        _check_site(site, registry.settings.sites)
+        found = visits_due(registry, on=date.today(), site=site or None)
+    name = f"visits_due_{site or 'all_sites'}_{found.on}.csv"
+    return sent(guarded(found.frame).write_csv().encode(), name, "text/csv; charset=utf-8")
+
+
+def _check_site(site: str, sites: tuple[str, ...]) -> None:
+    if site and site not in sites:
+        raise GraftledgerError(f"There is no such site. {nearest(site[:40], list(sites))}")
