@@ -86,12 +86,12 @@ def list_(registry: RegistryOption = Path(".")) -> None:
     if not found:
         say("There is no account yet. The first start of graftledger serve makes a link for a director.")
         return
-    say(f"{'name':<20}{'role':<14}{'bound to':<22}{'last signed in':<17}{'state'}")
+    say(f"{'name':<17}{'role':<13}{'bound to':<21}{'last signed in':<17}{'state'}")
     for one in found:
         state = "disabled" if one.disabled_at else "open" if one.has_password else "link unused"
         seen = one.last_signed_in_at[:16].replace("T", " ") if one.last_signed_in_at else "never"
         bound = one.surgeon_code or ",".join(one.levels) or "-"
-        say(f"{one.name[:19]:<20}{one.role:<14}{bound[:21]:<22}{seen:<17}{state}")
+        say(f"{one.name[:16]:<17}{one.role:<13}{bound[:20]:<21}{seen:<17}{state}")
 
 
 def _checked(registry: Path) -> Path:
