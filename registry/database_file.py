@@ -90,6 +90,7 @@ def changing(folder: Path, *, afresh: bool = False) -> Iterator[duckdb.DuckDBPyC
         finally:
             connection.close()
         with _in_words():
+            _remove([path for path in _copies(folder) if path != written])
             if _log(written).exists():
                 raise RuntimeError("a change was not brought to rest")
             flush(written)

@@ -21,12 +21,14 @@ import pipelines.sources.workbook  # noqa: F401  (imported for the children)
 from pipelines.intake import run_intake
 from pipelines.intake.validation import make_validator
 from pipelines.patients import erase_patient
-from registry import open_registry
+from registry import Registry, open_registry
+from registry.database_file import DATABASE_FILE, connect_to_write
+from registry.settings import SETTINGS_FILE, load_settings
 from tests.pipelines.intake.sound_rows import TODAY
 
 Tell = Callable[[str], None]
 CLOSING = "closing"
-"""The step after the transaction: the database is brought to rest."""
+"""The step after the transaction: the copy is brought to rest and takes its place."""
 ENDED = "ended"
 _LONGEST_SECONDS = 300
 
@@ -37,19 +39,20 @@ def intake(order: dict[str, Any], tell: Tell) -> None:
         tell(CLOSING)
 
 
-def intake_left_open(order: dict[str, Any], tell: Tell) -> None:
-    """An intake that is not brought to rest: what it wrote stands in the log beside the database."""
-    with open_registry(order["folder"], read_only=False) as registry:
-        run_intake(registry, [Path(order["what"])], today=TODAY, received_by="test", progress=tell)
-        tell(CLOSING)
-        time.sleep(_LONGEST_SECONDS)
+def intake_in_place(order: dict[str, Any], tell: Tell) -> None:
+    """As versions before 2026-11-28 did: in the file itself, what was committed standing in a log beside it."""
+    folder = Path(order["folder"])
+    registry = Registry(folder, load_settings(folder / SETTINGS_FILE), connect_to_write(folder / DATABASE_FILE))
+    run_intake(registry, [Path(order["what"])], today=TODAY, received_by="test", progress=tell)
+    tell(CLOSING)
+    time.sleep(_LONGEST_SECONDS)
 
 
 def erase(order: dict[str, Any], tell: Tell) -> None:
     erase_patient(Path(order["folder"]), order["what"], received_by="test", today=TODAY)
 
 
-ACTS = {"intake": intake, "intake left open": intake_left_open, "erase": erase}
+ACTS = {"intake": intake, "intake in place": intake_in_place, "erase": erase}
 
 
 def carry_out(order: dict[str, Any], writing: int) -> None:
@@ -83,14 +86,16 @@ def answer(order: dict[str, Any]) -> dict[str, Any]:
     with os.fdopen(reading) as steps:
         next((step for step in steps if step.rstrip("\n") == order["since"]), None)
         began = time.perf_counter()
-        if order["after_seconds"] is None:
+        if order["since"] == ENDED:
+            pass
+        elif order["after_seconds"] is None:
             next((step for step in steps if step.rstrip("\n") == ENDED), None)
         else:
             time.sleep(order["after_seconds"])
         seconds = time.perf_counter() - began
         os.kill(process, signal.SIGKILL)
         _, status = os.waitpid(process, 0)
-        ended = order["after_seconds"] is None or ENDED in steps.read().split()
+        ended = order["since"] == ENDED or order["after_seconds"] is None or ENDED in steps.read().split()
     return {"killed": os.WIFSIGNALED(status), "ended": ended, "seconds": seconds}
 
 

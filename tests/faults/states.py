@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from registry import RECORD_TYPES, Registry, open_registry
+from registry.database_file import leftovers
 from registry.verification import verify
 
 State = dict[str, tuple[int, int]]
@@ -25,11 +26,15 @@ def contents(registry: Registry) -> State:
 
 
 def state_of(folder: Path) -> State:
-    """What a registry holds, after it was found sound by one who reads and opened by one who writes."""
+    """What a registry holds, after it was found sound by one who reads, and opened by one who writes.
+
+    Copies that a kill left are told of by `verify`, and gone after the writer.
+    """
     with open_registry(folder) as registry:
-        assert verify(registry) == ()
+        assert [fault.file for fault in verify(registry)] == [path.name for path in leftovers(folder)]
         seen = contents(registry)
     with open_registry(folder, read_only=False) as registry:
         assert contents(registry) == seen
         assert len(seen) > 2 * len(RECORD_TYPES)
+    assert leftovers(folder) == []
     return seen

@@ -180,8 +180,9 @@ with open_registry(sys.argv[1], read_only=False) as registry:
 
 
 def test_a_second_writer_while_an_intake_is_under_way(
-    base: Path, registry: Path, after: Callable[[str], State], graftledger: Commander
+    base: Path, registry: Path, before: State, after: Callable[[str], State], graftledger: Commander
 ) -> None:
+    """Writers are turned away; readers see the state before."""
     with subprocess.Popen(
         [sys.executable, "-c", HOLD, str(registry), str(base / "corrected.csv")],
         stdin=subprocess.PIPE,
@@ -195,6 +196,9 @@ def test_a_second_writer_while_an_intake_is_under_way(
         for change in CHANGES:
             answer = graftledger(*arguments(change, base, registry))
             assert refused(answer, "in use by another program", "Wait")
+        with open_registry(registry) as reading:
+            assert contents(reading) == before
+        assert graftledger("verify", "--registry", registry).exit == 0
         first.stdin.write("\n")
         first.stdin.flush()
         assert first.wait(60) == 0
@@ -285,11 +289,11 @@ def test_garbage_anywhere_in_the_database(base: Path, registry: Path, before: St
     assert told >= len(content) // 131_072 // 3
 
 
-def test_the_log_of_a_killed_intake_cut_off_or_damaged(
+def test_the_log_of_an_intake_in_place_cut_off_or_damaged(
     base: Path, registry: Path, before: State, killer: Killer, graftledger: Commander
 ) -> None:
     """Cut off, as a kill may leave it, it counts for nothing; garbage in it is told of."""
-    killer.order("intake left open", registry, str(base / "corrected.csv"), CLOSING, 0)
+    killer.order("intake in place", registry, str(base / "corrected.csv"), CLOSING, 0)
     log = registry / f"{DATABASE_FILE}.wal"
     whole = log.read_bytes()
     for position in (100, len(whole) // 2, len(whole) - 100):

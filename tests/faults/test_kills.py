@@ -20,8 +20,7 @@ import pytest
 from pipelines.intake import run_intake
 from registry import open_registry
 from registry.database_file import DATABASE_FILE, leftovers
-from registry.verification import verify
-from tests.faults.forked_acts import CLOSING
+from tests.faults.forked_acts import CLOSING, ENDED
 from tests.faults.programs import Killer
 from tests.faults.states import State, state_of
 from tests.pipelines.intake.sound_rows import SOUND, TODAY, numbered, write_csv
@@ -91,36 +90,35 @@ def filled(empty_registry: Path, delivery: Path) -> Path:
 
 
 def test_an_intake_killed_at_50_moments(killer: Killer, empty_registry: Path, delivery: Path, tmp_path: Path) -> None:
-    points = {"start": 16, "Loading": 24, CLOSING: 10}
+    points = {"start": 12, "Loading": 18, CLOSING: 17, ENDED: 3}
     trials, before, after = kill_at(killer, "intake", empty_registry, str(delivery), points, tmp_path)
+    left = [leftovers(trial.folder) for trial in trials]
     states = [state_of(trial.folder) for trial in trials]
     assert len(states) == 50
     assert states.count(before) + states.count(after) == 50
     assert states.count(before) >= 20
-    assert states.count(after) >= 10
+    assert states.count(after) >= 3
     assert sum(not trial.ended for trial in trials) >= 30
+    assert sum(bool(copies) for copies in left) >= 20
+    assert not any(leftovers(trial.folder) for trial in trials)
 
 
 def test_a_correction_killed(killer: Killer, filled: Path, tmp_path: Path) -> None:
     corrected = [numbered("patient", number, smoking="former") for number in FAMILIES]
     path = write_csv(tmp_path / "corrected" / "patient.csv", corrected)
-    points = {"start": 3, "Loading": 6, CLOSING: 3}
+    points = {"start": 3, "Loading": 3, CLOSING: 5, ENDED: 1}
     trials, before, after = kill_at(killer, "intake", filled, str(path), points, tmp_path)
     states = [state_of(trial.folder) for trial in trials]
     assert states.count(before) + states.count(after) == 12
     assert states.count(before) >= 3
-    assert states.count(after) >= 3
+    assert states.count(after) >= 1
 
 
 def test_an_erasure_killed(killer: Killer, filled: Path, tmp_path: Path) -> None:
-    """What is left of its copies is told by `verify`; once they are gone, the registry is sound."""
+    """Where a copy is left, which may hold the patient, the erasure has not happened either."""
     trials, before, after = kill_at(killer, "erase", filled, PATIENT, {"start": 20}, tmp_path)
     for trial in trials:
         left = leftovers(trial.folder)
-        with open_registry(trial.folder) as registry:
-            assert [fault.file for fault in verify(registry)] == [path.name for path in left]
-        for path in left:
-            path.unlink()
         state = state_of(trial.folder)
         assert state in (before, after)
         assert state == before or not left
@@ -142,7 +140,7 @@ def test_an_intake_killed_before_its_log_is_merged_and_then_an_erasure_killed(
 ) -> None:
     """The log that the intake leaves beside the database must not be laid over the one that the erasure wrote."""
     path = write_csv(tmp_path / "more" / "patient.csv", [numbered("patient", 100)])
-    killer.order("intake left open", filled, str(path), CLOSING, 0)
+    killer.order("intake in place", filled, str(path), CLOSING, 0)
     log = filled / f"{DATABASE_FILE}.wal"
     assert log.exists()
     done = subprocess.run([sys.executable, "-c", ERASE_AND_STOP, str(filled), PATIENT], cwd=Path(__file__).parents[2])
