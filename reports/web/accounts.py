@@ -291,11 +291,21 @@ def confirm_password(folder: Path, account_id: int, password: str) -> bool:
     return False
 
 
-def new_totp_secret() -> str:
-    """A secret for the second step, to be typed into an authenticator."""
+def offer_totp_secret(folder: Path, session: str) -> str:
+    """A new secret for the second step, to be typed into an authenticator; kept with the session until it is proved."""
     import pyotp
 
-    return pyotp.random_base32()
+    secret = pyotp.random_base32()
+    with open_state(folder) as state:
+        state.execute("update sessions set offered_totp = ? where token_hash = ?", [secret, session])
+    return secret
+
+
+def offered_totp_secret(folder: Path, session: str) -> str:
+    """The secret offered to a session last; empty where none was."""
+    with open_state(folder) as state:
+        row = state.execute("select offered_totp from sessions where token_hash = ?", [session]).fetchone()
+    return str(row["offered_totp"] or "") if row else ""
 
 
 def totp_address(secret: str, name: str, practice: str) -> str:
@@ -305,16 +315,21 @@ def totp_address(secret: str, name: str, practice: str) -> str:
     return pyotp.TOTP(secret).provisioning_uri(name=name, issuer_name=practice)
 
 
-def turn_on_second_step(folder: Path, account_id: int, secret: str, code: str) -> None:
-    """Ask for a code at each sign-in from now on. Raises: GraftledgerError where the code does not fit the secret."""
+def turn_on_second_step(folder: Path, account_id: int, session: str, code: str) -> None:
+    """Ask for a code at each sign-in from now on.
+
+    Raises: GraftledgerError where the code does not fit the secret offered to the session, or none was.
+    """
     import pyotp
 
-    if len(secret) < 32 or not pyotp.TOTP(secret).verify(code.strip(), valid_window=1):
+    secret = offered_totp_secret(folder, session)
+    if not secret or not pyotp.TOTP(secret).verify(code.strip(), valid_window=1):
         raise GraftledgerError(Fault("this code does not fit the key.", field="code", mend="Is the clock right?"))
-    with open_state(folder) as state:
+    with writing(folder) as state:
         state.execute(
             "update accounts set totp_secret = ?, totp_last_step = 0 where account_id = ?", [secret, account_id]
         )
+        state.execute("update sessions set offered_totp = null where token_hash = ?", [session])
 
 
 def turn_off_second_step(folder: Path, account_id: int) -> None:

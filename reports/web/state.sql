@@ -28,7 +28,8 @@ create table if not exists sessions (
     csrf text not null,
     created_at text not null,
     last_seen_at text not null,
-    said text
+    said text,
+    offered_totp text
 ) strict;
 
 -- By the name that was typed, whether or not there is such an account: a lock tells nothing about who has one.

@@ -13,7 +13,8 @@ from ..accounts import (
     accounts,
     change_password,
     confirm_password,
-    new_totp_secret,
+    offer_totp_secret,
+    offered_totp_secret,
     totp_address,
     turn_off_second_step,
     turn_on_second_step,
@@ -65,7 +66,7 @@ def password_now(
 @pages.post("/account/second-step/new", task="account", what="A key for the second step")
 def second_step_new(request: Request, web: WebGiven, visitor: VisitorGiven) -> Response:
     """Show a new key, to be typed into an authenticator. Nothing is kept until a code of it is given."""
-    return _show(request, web, visitor, secret=new_totp_secret())
+    return _show(request, web, visitor, secret=offer_totp_secret(web.folder, visitor.session))
 
 
 @pages.post("/account/second-step/on", task="account", what="Turning the second step on")
@@ -73,16 +74,15 @@ def second_step_on(
     request: Request,
     web: WebGiven,
     visitor: VisitorGiven,
-    secret: Annotated[str, Form(max_length=64)] = "",
     code: Annotated[str, Form(max_length=20)] = "",
     present: Annotated[str, Form(max_length=1000)] = "",
 ) -> Response:
     """Turn it on, once a code of the key was given and the password again."""
     try:
         _confirm(web, visitor, present)
-        turn_on_second_step(web.folder, visitor.account_id, secret, code)
+        turn_on_second_step(web.folder, visitor.account_id, visitor.session, code)
     except GraftledgerError as refusal:
-        return _show(request, web, visitor, *refusal.faults, secret=secret)
+        return _show(request, web, visitor, *refusal.faults, secret=offered_totp_secret(web.folder, visitor.session))
     return go_to(request, "/account", "From now on a code is asked for at each sign-in.")
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+from argon2 import PasswordHasher
 from fastapi import FastAPI
 
 from reports.web.access import Role
@@ -14,12 +15,15 @@ from reports.web.accounts import accounts, add_account
 from reports.web.application import create_application
 from reports.web.context import Web
 from reports.web.sessions import start_session, visitor_of
+from reports.web.state import open_state
 
 with warnings.catch_warnings():  # the test client asks for a successor of httpx that no package here needs
     warnings.simplefilter("ignore")
     from fastapi.testclient import TestClient
 
 HOST = "testserver"
+PASSWORD = "quiet lantern meadow seven"
+"""Of every account here."""
 NAMES = {
     Role.DIRECTOR: "dora",
     Role.SURGEON: "sam",
@@ -27,6 +31,8 @@ NAMES = {
     Role.DATA_MANAGER: "max",
 }
 """Logins of the tests, one a role; the surgeon is bound to one code, the researcher may export at level anonymous."""
+
+_HASH = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1).hash(PASSWORD)
 
 
 def application_over(folder: Path, surgeon: str = "S1") -> FastAPI:
@@ -43,6 +49,8 @@ def application_over(folder: Path, surgeon: str = "S1") -> FastAPI:
                 surgeons=[surgeon],
                 levels=["anonymous"] if role is Role.RESEARCHER else [],
             )
+            with open_state(folder) as state:
+                state.execute("update accounts set password_hash = ? where name = ?", [_HASH, name])
     return application
 
 

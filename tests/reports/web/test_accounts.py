@@ -12,6 +12,8 @@ import pytest
 from registry.errors import GraftledgerError
 from reports.web import accounts
 from reports.web.access import Role
+from reports.web.accounts import digest
+from reports.web.sessions import start_session
 from reports.web.state import STATE_FILE, open_state, prepare_state
 
 PASSWORD = "quiet lantern meadow seven"
@@ -145,11 +147,13 @@ def test_unknown_and_disabled_names_are_told_the_same_and_wait_the_same(folder: 
 
 
 def test_the_second_step(folder: Path, ann: str) -> None:
-    secret = accounts.new_totp_secret()
-    totp = pyotp.TOTP(secret)
+    session = digest(start_session(folder, 1))
+    with pytest.raises(GraftledgerError, match="does not fit"):  # none was offered
+        accounts.turn_on_second_step(folder, 1, session, "000000")
+    totp = pyotp.TOTP(accounts.offer_totp_secret(folder, session))
     with pytest.raises(GraftledgerError, match="does not fit"):
-        accounts.turn_on_second_step(folder, 1, secret, "000000")
-    accounts.turn_on_second_step(folder, 1, secret, totp.now())
+        accounts.turn_on_second_step(folder, 1, session, "abcdef")
+    accounts.turn_on_second_step(folder, 1, session, totp.now())
     with pytest.raises(GraftledgerError, match="is wrong"):
         accounts.sign_in(folder, ann, PASSWORD, "", NOON)
     code = totp.at(NOON)
@@ -165,8 +169,8 @@ def test_the_second_step(folder: Path, ann: str) -> None:
 
 
 def test_a_new_link_opens_a_disabled_account_again_and_takes_the_second_step_off(folder: Path, ann: str) -> None:
-    secret = accounts.new_totp_secret()
-    accounts.turn_on_second_step(folder, 1, secret, pyotp.TOTP(secret).now())
+    session = digest(start_session(folder, 1))
+    accounts.turn_on_second_step(folder, 1, session, pyotp.TOTP(accounts.offer_totp_secret(folder, session)).now())
     accounts.disable_account(folder, ann)
     token = accounts.new_link(folder, ann)
     assert accounts.accounts(folder)[0].disabled_at is not None  # not before the link is used

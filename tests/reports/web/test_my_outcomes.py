@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from registry.store import open_registry
 from reports.web import report_jobs
 from reports.web.access import Role
 from reports.web.jobs import Jobs
@@ -28,14 +29,8 @@ def make_quickly(registry: Path, request: Mapping[str, Any], files: Path, progre
     (files / "benchmark.html").write_text(PAGE.format(surgeon=request["surgeon"]))
     (files / "benchmark.pdf").write_bytes(b"%PDF-")
     (files / "figures.json").write_text("{}")
-    with small_registry_open(registry) as opened:
+    with open_registry(registry) as opened:
         return {"ground": report_jobs.ground(opened), "not_registered": None}
-
-
-def small_registry_open(folder: Path) -> Any:
-    from registry.store import open_registry
-
-    return open_registry(folder)
 
 
 @pytest.fixture

@@ -14,16 +14,14 @@ from registry.store import open_registry, start_registry
 from reports.command_line import app
 from reports.web.access import Role
 from reports.web.access_log import accesses
-from reports.web.accounts import new_link, use_link
 from reports.web.embedding import embedded
 from reports.web.jobs import Jobs
 from reports.web.state import PAGES_FOLDER
 from tests.reports.audit.conftest import QUARTER, records
-from tests.reports.web.browsing import Browser, application_over
+from tests.reports.web.browsing import PASSWORD, Browser, application_over
 from tests.reports.web.jobs_at_once import start_at_once
 from tests.small_registry import small_registry
 
-PASSWORD = "quiet lantern meadow seven"
 AT = f"/quarter/{QUARTER}"
 
 
@@ -39,7 +37,6 @@ def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
         director = Browser(application_over(folder), Role.DIRECTOR)
         assert "has not been prepared yet" in director.get(AT).text
         assert director.post(f"{AT}/prepare").status_code == 303
-    use_link(folder, new_link(folder, "dora"), PASSWORD)
     return folder
 
 

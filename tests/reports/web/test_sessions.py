@@ -14,10 +14,9 @@ from reports.web.accounts import disable_account, new_link, use_link
 from reports.web.application import create_application
 from reports.web.sessions import IDLE, LONGEST, start_session, visitor_of
 from reports.web.state import now, open_state
-from tests.reports.web.browsing import HOST, Browser
+from tests.reports.web.browsing import HOST, PASSWORD, Browser
 
 Make = Callable[[Role | None], Browser]
-PASSWORD = "quiet lantern meadow seven"
 
 
 def test_from_the_link_to_signing_out(browser: Make) -> None:
@@ -94,7 +93,7 @@ def test_a_disabled_account_is_out_at_once(browser: Make) -> None:
 def test_a_changed_password_ends_the_other_sessions(browser: Make) -> None:
     one = browser(Role.DIRECTOR)
     use_link(one.web.folder, new_link(one.web.folder, "dora"), PASSWORD)
-    assert one.get("/").status_code == 303
+    assert one.get("/").status_code == 303  # and so does a one-time link
     first, second = browser(Role.DIRECTOR), browser(Role.DIRECTOR)
     wanted = "another four words here"
     said = first.post("/account/password", {"present": "wrong", "password": wanted, "again": wanted})
@@ -109,14 +108,15 @@ def test_a_changed_password_ends_the_other_sessions(browser: Make) -> None:
 def test_the_second_step_from_the_page(browser: Make) -> None:
     import pyotp
 
-    one = browser(None)
-    use_link(one.web.folder, new_link(one.web.folder, "dora"), PASSWORD)
     one = browser(Role.DIRECTOR)
     page = one.post("/account/second-step/new").text
     secret = page.split('<p class="code key">')[1].split("<")[0]
-    sent = {"secret": secret, "code": pyotp.TOTP(secret).now()}
+    sent = {"code": pyotp.TOTP(secret).now()}
+    assert "does not fit" in one.post("/account/second-step/on", {"code": "x", "present": PASSWORD}).text
     assert "another one" in one.post("/account/second-step/on", {**sent, "present": "wrong"}).text
     assert one.post("/account/second-step/on", {**sent, "present": PASSWORD}).status_code == 303
     assert "is asked for at each sign-in" in one.get("/account").text
+    again = one.post("/account/second-step/on", {**sent, "present": PASSWORD})
+    assert again.status_code == 400  # a key is proved once
     assert one.post("/account/second-step/off", {"present": "wrong"}).status_code == 400
     assert one.post("/account/second-step/off", {"present": PASSWORD}).status_code == 303
