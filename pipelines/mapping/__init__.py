@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ._toml import OPEN
 from .apply import MappedTable, apply_mapping
 from .checking import check_lines, faulty_rows
 from .faults import REASONS
@@ -12,6 +13,7 @@ from .propose import propose_mapping
 from .writing import UNREADABLE, faults_path, write_records
 
 __all__ = [
+    "OPEN",
     "REASONS",
     "UNREADABLE",
     "MappedTable",

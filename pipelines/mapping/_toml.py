@@ -11,6 +11,8 @@ from registry import Fault
 from registry.errors import nearest
 
 TODO = "TODO"
+OPEN = "not decided yet"
+"""What a fault says of anything that is still marked TODO."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,7 @@ class Table:
         return default
 
     def undecided(self, key: str) -> None:
-        self.fault(key, "is not decided yet.", "Write what it is in the place of TODO.")
+        self.fault(key, f"is {OPEN}.", "Write what it is in the place of TODO.")
 
     def texts(self, key: str, default: Sequence[str] = ()) -> tuple[str, ...]:
         """A list of texts, or one text alone."""

@@ -15,7 +15,7 @@ from registry.errors import nearest
 from ..sources import known_encoding
 from ._fields import Context, field_source, takes_precision
 from ._readings import DEFAULT_KEYS, Defaults, defaults_of
-from ._toml import Table
+from ._toml import OPEN, Table
 from .model import (
     CountedBy,
     DerivedKey,
@@ -115,7 +115,7 @@ def _source(
         except GraftledgerError as error:
             table.fault("encoding", error.faults[0].what)
     for column in table.texts("undecided"):
-        table.fault("undecided", f"'{column}' is not decided yet.", "Map the column to a field, or move it to drop.")
+        table.fault("undecided", f"'{column}' is {OPEN}.", "Map the column to a field, or move it to drop.")
     names = tuple(name for name in _RECORDS if name in table.data)
     if ignore == bool(names):
         table.fault(

@@ -29,13 +29,14 @@ def look(registry: Path, request: Mapping[str, Any], files: Path, progress: Prog
     propose although the site has one; chosen: answers to the questions of that text.
     Raises: GraftledgerError where a file cannot be read or may identify somebody.
     """
+    from pipelines.intake.workbook_columns import without_workbook_columns
     from pipelines.mapping import propose_mapping, read_sheets, refuse_identifying
 
     settings = load_settings(registry / SETTINGS_FILE)
     progress("Reading the files")
     sheets = read_sheets(delivery_files(registry, request["delivery"]))
     progress("Looking for what may identify somebody")
-    refuse_identifying(sheets, settings)
+    refuse_identifying([without_workbook_columns(sheet)[0] for sheet in sheets], settings)
     described = [{"label": sheet.label, "rows": sheet.frame.height} for sheet in sheets]
     kind = _kind(sheets)
     if kind != MAPPED:
@@ -65,7 +66,7 @@ def _tried(
     sheets: Sequence[SourceSheet], text: str, request: Mapping[str, Any], settings: Settings, progress: Progress
 ) -> dict[str, Any]:
     """The mapping with the choices made, what is still open in it, and what it would make of the sheets."""
-    from pipelines.mapping import apply_mapping, check_lines, faulty_rows
+    from pipelines.mapping import OPEN, apply_mapping, check_lines, faulty_rows
     from pipelines.mapping.choosing import choices_of, mapping_data, mapping_lines, masked_samples, with_choices
     from pipelines.mapping.load import parse_mapping
 
@@ -84,7 +85,9 @@ def _tried(
                 text = mapping_lines(data)
         for each in choices_of(data, sheets):
             samples = masked_samples(each.sheet)
-            placements = [asdict(one) | {"sample": samples[one.column]} for one in each.placements]
+            placements = [
+                asdict(one) | {"sample": samples[one.column], "is_open": one.is_open} for one in each.placements
+            ]
             found.append(
                 {
                     "label": each.sheet.label,
@@ -108,13 +111,22 @@ def _tried(
         faults: list[str] = []
     except GraftledgerError as refusal:
         faults = [str(replace(fault, file=None) if fault.file == name else fault) for fault in refusal.faults]
-    return {"text": text, "found": found, "faults": faults, "checked": checked}
+    at_fault = [fault for fault in faults if OPEN not in fault]
+    return {
+        "text": text,
+        "found": found,
+        "faults": faults,
+        "open": len(faults) - len(at_fault),
+        "at_fault": at_fault,
+        "checked": checked,
+    }
 
 
 def take_in(registry: Path, request: Mapping[str, Any], files: Path, progress: Progress) -> dict[str, Any]:
     """Take a delivery in, keep its mapping for the site, and lay out the report of the intake.
 
-    request: delivery; site; kind, as `look` tells it; text of the mapping, or None where none is needed; received_by.
+    request: delivery; site; kind, as `look` tells it; text of the mapping, or None where none is needed; refile;
+    received_by.
     Rows that come back mended are read by the mapping that the site has, if any.
     Raises: GraftledgerError where nothing was taken in; the registry is then as it was.
     """
@@ -136,6 +148,7 @@ def take_in(registry: Path, request: Mapping[str, Any], files: Path, progress: P
             opened,
             paths,
             mapping=mapping,
+            refile=request["refile"],
             today=date.today(),
             received_by=request["received_by"],
             progress=progress,

@@ -62,6 +62,8 @@ def _answer(made: dict[str, Any], question: Question, answer: str) -> None:
         table["value"] = answer.removeprefix(FIXED)
     else:
         table[last] = True if last == "ignore" else answer
+    if last == "ignore":
+        table.pop("undecided", None)
     if last == "column":
         source = made["source"][question.path[1]]
         _strike(source, "undecided", answer)

@@ -58,6 +58,11 @@ class Placement:
     options: tuple[tuple[str, tuple[Choice, ...]], ...]
     check: str
 
+    @property
+    def is_open(self) -> bool:
+        """Whether it has no place yet."""
+        return not self.at and not self.words
+
 
 @dataclass(frozen=True)
 class SheetChoices:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from fastapi import Request, Response
@@ -152,12 +152,15 @@ def keep(request: Request, web: WebGiven, jobs: JobsGiven, visitor: VisitorGiven
     name = first(answers, "name")
     with reading(web) as registry:
         try:
-            definition = _definition(registry, visitor, answers)
             check_name(name)
             _may_use(registry, visitor, name)
         except GraftledgerError as refusal:
-            faults = [Fault(f.what, f.file, f.row, f.field or "name", f.mend) for f in refusal.faults]
+            faults = [replace(fault, field="name") for fault in refusal.faults]
             return _page(request, registry, visitor, answers, *faults)
+        try:
+            definition = _definition(registry, visitor, answers)
+        except GraftledgerError:
+            return _page(request, registry, visitor, answers)  # which says what is wrong
     asked = {
         "page": f"/cohorts/{name}",
         "name": name,

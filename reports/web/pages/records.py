@@ -27,7 +27,7 @@ from ..uploads import MOST_BYTES, receive
 
 pages = Pages()
 _BODY_BYTES = MOST_BYTES + 1_000_000
-_EVENTS, _ENTRIES, _REASONS = 8, 200, 12
+_EVENTS, _ENTRIES, _REASONS = 8, 100, 12
 UNDECIDED = "undecided"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
@@ -153,7 +153,7 @@ def decide(request: Request, jobs: JobsGiven, visitor: VisitorGiven, answers: An
 
 
 @pages.post("/records/deliveries/{delivery}/intake", task="records", what="Taking a delivery in")
-def take(request: Request, jobs: JobsGiven, visitor: VisitorGiven, delivery: str) -> Response:
+def take(request: Request, jobs: JobsGiven, visitor: VisitorGiven, answers: AnswersGiven, delivery: str) -> Response:
     """Begin the intake, with the mapping as it was looked at last."""
     look, intake = _jobs_of(jobs, delivery)
     page = f"/records/deliveries/{delivery}"
@@ -167,6 +167,7 @@ def take(request: Request, jobs: JobsGiven, visitor: VisitorGiven, delivery: str
         "site": look.request["site"],
         "kind": look.result["kind"],
         "text": look.result.get("text"),
+        "refile": first(answers, "refile") == "yes",
         "received_by": visitor.name,
     }
     jobs.start(INTAKE, asked, visitor.account_id)

@@ -13,7 +13,7 @@ from ..context import WebGiven, reading, show
 from ..downloads import sent
 
 pages = Pages()
-_SHOWN = 200
+_SHOWN = 50
 
 
 @pages.get("/visits-due", task="visits-due", what="Visits due")

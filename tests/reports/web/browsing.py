@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import html
+import re
 import warnings
 from pathlib import Path
 from typing import Any
@@ -78,3 +80,8 @@ class Browser:
         """Send a form, with the token of the session."""
         response: httpx.Response = self.client.post(path, data={"csrf": self.csrf, **(data or {})}, **options)
         return response
+
+
+def said(page: str) -> str:
+    """The words of a page, without its tags."""
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", page)).split())
