@@ -5,7 +5,7 @@ BIN    := $(VENV)/bin
 DEMO   ?= demo
 READY  := $(VENV)/.ready
 
-.PHONY: demo test check lint typecheck quick slow constraints clean
+.PHONY: demo test check lint typecheck quick slow audit-libraries bench trust constraints clean
 
 # A demo practice from nothing: synthetic records, validated intake, figures, audit report.
 demo: $(READY)
@@ -32,6 +32,22 @@ quick: $(READY)
 slow: $(READY)
 	$(BIN)/pytest -n auto -m slow
 
+# Known weaknesses of the pinned libraries, and whether those installed fit together. It asks the package index, and fails
+# where one library cannot be looked up: no answer is no clean bill. pip-audit has an environment of its own.
+audit-libraries: $(READY)
+	$(BIN)/python -m pip check
+	test -x $(VENV)/audit/bin/pip-audit || ($(PYTHON) -m venv $(VENV)/audit && \
+	  $(VENV)/audit/bin/python -m pip install --quiet --disable-pip-version-check 'pip-audit>=2.9')
+	$(VENV)/audit/bin/pip-audit --strict --no-deps --disable-pip --requirement constraints.txt
+
+# Seconds, memory and bytes at 10 and 100 thousand patients, and a million: docs/benchmarks/suite.json and .md.
+bench: $(READY)
+	$(BIN)/python benchmarks/suite.py
+
+# Bias and coverage of headline figures over many registries with a known truth: docs/trust.md.
+trust: $(READY)
+	$(BIN)/python benchmarks/trust.py
+
 # The environment, with the versions pinned in constraints.txt.
 $(READY): pyproject.toml constraints.txt
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "graftledger needs Python 3.11 or newer")'
@@ -46,4 +62,4 @@ constraints: $(READY)
 	  --upgrade pyproject.toml --output-file constraints.txt
 
 clean:
-	rm -rf $(VENV) $(DEMO) .mypy_cache .ruff_cache .pytest_cache .coverage htmlcov
+	rm -rf $(VENV) $(VENV)/audit $(DEMO) .mypy_cache .ruff_cache .pytest_cache .coverage htmlcov
