@@ -14,6 +14,16 @@ settings.register_profile("repeatable", deadline=None, derandomize=True)
 settings.load_profile("repeatable")
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--full-faults", action="store_true", help="All kills and mangled files of make faults.")
+
+
+@pytest.fixture(scope="session")
+def full_faults(pytestconfig: pytest.Config) -> bool:
+    """Whether to make as many faults as `make faults` promises; else the part of them that every change must pass."""
+    return bool(pytestconfig.getoption("--full-faults"))
+
+
 @pytest.fixture
 def empty_registry(tmp_path: Path) -> Path:
     """Folder of a new registry with sites A and B and surgeons S1 and S2."""

@@ -4,7 +4,7 @@ from .columns import Level, level_named
 from .disclosure import DEFAULT_K, Disclosure
 from .formats import FORMATS, formats_named
 from .ledger import Export, exports_with, list_exports
-from .run import Exported, export_cohort
+from .run import Exported, export_cohort, let_out
 
 __all__ = [
     "DEFAULT_K",
@@ -16,6 +16,7 @@ __all__ = [
     "export_cohort",
     "exports_with",
     "formats_named",
+    "let_out",
     "level_named",
     "list_exports",
 ]

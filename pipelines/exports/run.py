@@ -7,16 +7,17 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from errno import ENOSPC
 from pathlib import Path
 from typing import TYPE_CHECKING
+from uuid import uuid4
 
 from registry.changes import transaction
 from registry.errors import Fault, GraftledgerError
-from registry.store import Registry
+from registry.store import Registry, open_registry
 
 from .._queries import rows
 from ..cohorts import FlowStep, StoredCohort, cohort_flow, load_cohort
@@ -45,6 +46,25 @@ class Exported:
     level: Level
     rows: Mapping[str, int]
     report: Disclosure
+
+
+@contextmanager
+def let_out(registry: Path, out: Path) -> Iterator[tuple[Registry, Path]]:
+    """A registry folder opened for an export, and a folder beside `out` to export to, which becomes `out` at the end.
+
+    So whatever is found under its name is in the ledger, also where the program is killed in between.
+    Raises: GraftledgerError as `export_cohort` and `open_registry`; then nothing is left.
+    """
+    refuse_present(out)
+    folder = out.with_name(f".unfinished-{out.name}-{uuid4().hex}")
+    try:
+        with open_registry(registry, read_only=False) as opened:
+            yield opened, folder
+        with _disk_in_words(out):
+            os.rename(folder, out)
+    except BaseException:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
 
 
 def export_cohort(
@@ -83,16 +103,22 @@ def export_cohort(
         _refuse_small(registry, level, k)
         pictures = {FLOW_PICTURE: drawn(cohort, flow)} if drawn and flow else {}
         order = _Order(cohort, flow, pictures, level, tuple(formats), seed is not None, exported_by, k, with_sites)
-        try:
+        with _disk_in_words(out):
             return _written(registry, order, out, progress)
-        except OSError as error:
-            raise GraftledgerError(
-                Fault(
-                    f"the export could not be written ({(error.strerror or 'error').lower()}); nothing is left of it.",
-                    str(out),
-                    mend="Is there room, and is the folder above it writable?",
-                )
-            ) from None
+
+
+@contextmanager
+def _disk_in_words(out: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise GraftledgerError(
+            Fault(
+                f"the export could not be written ({(error.strerror or 'error').lower()}); nothing is left of it.",
+                str(out),
+                mend="Is there room, and is the folder above it writable?",
+            )
+        ) from None
 
 
 def refuse_present(out: Path) -> None:

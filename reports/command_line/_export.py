@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from shutil import rmtree
 from textwrap import fill
 from typing import Annotated
 
@@ -45,33 +44,26 @@ def export(
     received_by: ReceivedByOption = None,
 ) -> None:
     """Write a cohort's tables, as safe to share as the level says, and note it in the ledger."""
-    from pipelines.exports import export_cohort, formats_named, level_named
-    from registry import open_registry
+    from pipelines.exports import export_cohort, formats_named, let_out, level_named
 
     from ..cohort import cohort_svg
 
-    was_there = out.exists() or out.is_symlink()
     asked, chosen = level_named(level), formats_named(split_codes(formats))
-    try:
-        with open_registry(registry, read_only=False) as opened, progress_line() as progress:
-            done = export_cohort(
-                opened,
-                name,
-                out,
-                level=asked,
-                formats=chosen,
-                seed=seed,
-                k=k,
-                with_sites=not without_sites,
-                version=version,
-                exported_by=received_by or login(),
-                drawn=lambda cohort, flow: cohort_svg(cohort, flow, opened.snapshot),
-                progress=progress,
-            )
-    except BaseException:
-        if not was_there:
-            rmtree(out, ignore_errors=True)  # the ledger could not be written, so nothing has left
-        raise
+    with let_out(registry, out) as (opened, folder), progress_line() as progress:
+        done = export_cohort(
+            opened,
+            name,
+            folder,
+            level=asked,
+            formats=chosen,
+            seed=seed,
+            k=k,
+            with_sites=not without_sites,
+            version=version,
+            exported_by=received_by or login(),
+            drawn=lambda cohort, flow: cohort_svg(cohort, flow, opened.snapshot),
+            progress=progress,
+        )
     report = done.report
     say(f"Export {done.export_id}: cohort {done.cohort.name}, version {done.cohort.version}, level {done.level}.")
     for table, n in done.rows.items():
@@ -84,7 +76,7 @@ def export(
                 80,
             )
         )
-    say(f"The files are in {done.folder}")
+    say(f"The files are in {out}")
     for caution in _CAUTIONS[done.level]:
         note(fill(caution, 80))
 

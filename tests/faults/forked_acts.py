@@ -18,6 +18,7 @@ from typing import Any
 
 import pipelines.sources.parquet
 import pipelines.sources.workbook  # noqa: F401  (imported for the children)
+from pipelines.exports import Level, export_cohort, let_out
 from pipelines.intake import run_intake
 from pipelines.intake.validation import make_validator
 from pipelines.patients import erase_patient
@@ -52,7 +53,24 @@ def erase(order: dict[str, Any], tell: Tell) -> None:
     erase_patient(Path(order["folder"]), order["what"], received_by="test", today=TODAY)
 
 
-ACTS = {"intake": intake, "intake in place": intake_in_place, "erase": erase}
+def export(order: dict[str, Any], tell: Tell) -> None:
+    folder = Path(order["folder"])
+    with let_out(folder, exported_from(folder)) as (registry, beside):
+        export_cohort(registry, order["what"], beside, level=Level.INTERNAL, exported_by="test", progress=tell)
+        tell(CLOSING)
+
+
+def exported_from(folder: Path) -> Path:
+    """Where an export from this registry goes."""
+    return folder.with_name(f"{folder.name}_export")
+
+
+def migrate(order: dict[str, Any], tell: Tell) -> None:
+    with open_registry(order["folder"], read_only=False):
+        tell(CLOSING)
+
+
+ACTS = {"intake": intake, "intake in place": intake_in_place, "erase": erase, "export": export, "migrate": migrate}
 
 
 def carry_out(order: dict[str, Any], writing: int) -> None:

@@ -130,9 +130,12 @@ def into_types(registry: Registry, sheets: Sheets) -> None:
 @pytest.mark.parametrize(
     ("suffix", "files"), [(".csv", 8_000), (".tsv", 2_000), (".ndjson", 4_000), (".parquet", 3_000), (".xlsx", 3_000)]
 )
-def test_mangled_files_are_read_or_refused(suffix: str, files: int, tmp_path: Path, registry: Registry) -> None:
+def test_mangled_files_are_read_or_refused(
+    suffix: str, files: int, tmp_path: Path, registry: Registry, full_faults: bool
+) -> None:
     """Hypothesis draws the record type and where a chain of random numbers begins: drawn by itself, four in five files
     were the same as another."""
+    files = files if full_faults else files // 5
     seen: set[bytes] = set()
     outcomes = {"read": 0, "refused": 0}
 

@@ -12,17 +12,23 @@ import random
 import shutil
 import subprocess
 import sys
+import tarfile
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
+from pipelines.cohorts import list_cohorts
+from pipelines.exports import list_exports
+from pipelines.exports.package import file_hash
+from pipelines.exports.run import CHECKSUMS
 from pipelines.intake import run_intake
 from registry import open_registry
 from registry.database_file import DATABASE_FILE, leftovers
-from tests.faults.forked_acts import CLOSING, ENDED
+from registry.verification import verify
+from tests.faults.forked_acts import CLOSING, ENDED, exported_from
 from tests.faults.programs import Killer
-from tests.faults.states import State, state_of
+from tests.faults.states import State, contents, state_of
 from tests.pipelines.intake.sound_rows import SOUND, TODAY, numbered, write_csv
 
 pytestmark = [
@@ -46,6 +52,11 @@ class Trial:
 
     folder: Path
     ended: bool
+
+
+def points(full_faults: bool, **counts: int) -> dict[str, int]:
+    """How many moments since each step: as given, or about half as many in a change's own tests."""
+    return {step: count if full_faults else max(2, count // 2) for step, count in counts.items()}
 
 
 def kill_at(
@@ -89,39 +100,98 @@ def filled(empty_registry: Path, delivery: Path) -> Path:
     return empty_registry
 
 
-def test_an_intake_killed_at_50_moments(killer: Killer, empty_registry: Path, delivery: Path, tmp_path: Path) -> None:
-    points = {"start": 12, "Loading": 18, CLOSING: 17, ENDED: 3}
-    trials, before, after = kill_at(killer, "intake", empty_registry, str(delivery), points, tmp_path)
+def test_an_intake_killed(
+    killer: Killer, empty_registry: Path, delivery: Path, tmp_path: Path, full_faults: bool
+) -> None:
+    moments = points(full_faults, start=20, Loading=40, closing=36, ended=4)
+    trials, before, after = kill_at(killer, "intake", empty_registry, str(delivery), moments, tmp_path)
     left = [leftovers(trial.folder) for trial in trials]
     states = [state_of(trial.folder) for trial in trials]
-    assert len(states) == 50
-    assert states.count(before) + states.count(after) == 50
+    assert len(states) == sum(moments.values()) >= 50
+    assert states.count(before) + states.count(after) == len(states)
     assert states.count(before) >= 20
-    assert states.count(after) >= 3
+    assert states.count(after) >= 2
     assert sum(not trial.ended for trial in trials) >= 30
     assert sum(bool(copies) for copies in left) >= 20
     assert not any(leftovers(trial.folder) for trial in trials)
 
 
-def test_a_correction_killed(killer: Killer, filled: Path, tmp_path: Path) -> None:
+def test_a_correction_killed(killer: Killer, filled: Path, tmp_path: Path, full_faults: bool) -> None:
     corrected = [numbered("patient", number, smoking="former") for number in FAMILIES]
     path = write_csv(tmp_path / "corrected" / "patient.csv", corrected)
-    points = {"start": 3, "Loading": 3, CLOSING: 5, ENDED: 1}
-    trials, before, after = kill_at(killer, "intake", filled, str(path), points, tmp_path)
+    moments = points(full_faults, start=6, Loading=10, closing=10, ended=2)
+    trials, before, after = kill_at(killer, "intake", filled, str(path), moments, tmp_path)
     states = [state_of(trial.folder) for trial in trials]
-    assert states.count(before) + states.count(after) == 12
+    assert states.count(before) + states.count(after) == len(states)
     assert states.count(before) >= 3
     assert states.count(after) >= 1
 
 
-def test_an_erasure_killed(killer: Killer, filled: Path, tmp_path: Path) -> None:
+def test_an_erasure_killed(killer: Killer, filled: Path, tmp_path: Path, full_faults: bool) -> None:
     """Where a copy is left, which may hold the patient, the erasure has not happened either."""
-    trials, before, after = kill_at(killer, "erase", filled, PATIENT, {"start": 20}, tmp_path)
+    trials, before, after = kill_at(killer, "erase", filled, PATIENT, points(full_faults, start=30), tmp_path)
     for trial in trials:
         left = leftovers(trial.folder)
         state = state_of(trial.folder)
         assert state in (before, after)
         assert state == before or not left
+
+
+@pytest.fixture
+def earlier(tmp_path: Path) -> Path:
+    """A registry of schema version 2 that holds a cohort: tests/reference/registries."""
+    with tarfile.open(Path(__file__).parents[1] / "reference" / "registries" / "version_2.tar.gz") as archive:
+        archive.extractall(tmp_path / "earlier", filter="data")
+    return next(path.parent for path in (tmp_path / "earlier").rglob(DATABASE_FILE))
+
+
+def read_state(folder: Path) -> State:
+    with open_registry(folder) as registry:
+        assert [fault.file for fault in verify(registry)] == [path.name for path in leftovers(folder)]
+        return contents(registry)
+
+
+def test_a_migration_killed(killer: Killer, earlier: Path, tmp_path: Path, full_faults: bool) -> None:
+    before = read_state(earlier)
+    length = 0.0
+    for run in range(3):
+        whole = shutil.copytree(earlier, tmp_path / f"whole_{run}")
+        length = killer.order("migrate", whole, "", "start", None)["seconds"]
+    after = read_state(whole)
+    assert set(after) > set(before)
+    seen = []
+    for number, moment in enumerate(spread(20 if full_faults else 6, length, 0)):
+        copy = shutil.copytree(earlier, tmp_path / f"killed_{number}")
+        killer.order("migrate", copy, "", "start", moment)
+        seen.append(read_state(copy))
+    assert [state for state in seen if state not in (before, after)] == []
+    assert before in seen
+
+
+def test_an_export_killed(killer: Killer, earlier: Path, tmp_path: Path, full_faults: bool) -> None:
+    """Whatever stands under the name that was given is whole and in the ledger."""
+    with open_registry(earlier, read_only=False) as registry:
+        (cohort,) = {stored.name for stored in list_cohorts(registry)}
+    length = 0.0
+    for run in range(2):
+        whole = shutil.copytree(earlier, tmp_path / f"whole_{run}")
+        length = killer.order("export", whole, cohort, "start", None)["seconds"]
+        assert exported_from(whole).exists()
+    moments = spread(22 if full_faults else 6, length, 0)
+    for number, (since, moment) in enumerate([*(("start", moment) for moment in moments), (ENDED, 0.0)]):
+        copy = shutil.copytree(earlier, tmp_path / f"killed_{number}")
+        killer.order("export", copy, cohort, since, moment)
+        out = exported_from(copy)
+        state_of(copy)
+        with open_registry(copy) as registry:
+            noted = list_exports(registry)
+        if out.exists():
+            sums = (out / CHECKSUMS).read_text(encoding="utf-8").splitlines()
+            assert {(name, file_hash(out / name)) for _, _, name in (line.partition("  ") for line in sums)} == set(
+                noted[-1].files.items()
+            )
+            assert noted[-1].files
+    assert out.exists()
 
 
 ERASE_AND_STOP = """
