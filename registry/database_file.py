@@ -113,6 +113,16 @@ def leftovers(folder: Path) -> list[Path]:
     return copies
 
 
+def remove_leftovers(folder: Path) -> None:
+    """Remove copies that an interrupted change left; nothing happens while a change is under way."""
+    with suppress(GraftledgerError):
+        lock = _lock(folder)
+        try:
+            _remove(_copies(folder))
+        finally:
+            lock.release()
+
+
 def copy_database(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
     """Write what a database holds to a new file. The database itself may be open for reading alone."""
     name = connection.execute("select current_database()").fetchall()[0][0]

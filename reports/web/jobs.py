@@ -23,6 +23,8 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from registry.database_file import remove_leftovers
+
 from .state import PAGES_FOLDER, open_state, private_folder
 
 _TABLE = """
@@ -113,6 +115,7 @@ class Jobs:
         with open_state(registry) as state:
             state.execute(_TABLE)
         self._forget_old()
+        remove_leftovers(registry)
         self._beating: threading.Thread | None = None
 
     def start(self, kind: str, request: Mapping[str, Any], owner: int) -> str:
@@ -214,6 +217,8 @@ class Jobs:
             ended = self._listen(job_id, process, task, request, folder)
             if ended["status"] != Status.DONE:
                 shutil.rmtree(folder, ignore_errors=True)
+                if task.writes:
+                    remove_leftovers(self._registry)
             self._set(job_id, **ended, ended_at=time.time())
         finally:
             with self._lock:

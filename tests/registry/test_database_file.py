@@ -11,7 +11,7 @@ import duckdb
 import pytest
 
 from registry import GraftledgerError, Registry, database_file, open_registry
-from registry.database_file import DATABASE_FILE, leftovers
+from registry.database_file import DATABASE_FILE, leftovers, remove_leftovers
 
 
 def change(registry: Registry, words: str) -> None:
@@ -34,6 +34,21 @@ def test_readers_see_the_state_before_until_a_change_ends(empty_registry: Path) 
         with open_registry(empty_registry) as late:
             assert found(late) == "new"
     assert leftovers(empty_registry) == []
+
+
+def test_what_an_interrupted_change_left_is_removed_but_never_in_a_change(empty_registry: Path) -> None:
+    left = empty_registry / f"{DATABASE_FILE}.unfinished-1"
+    with open_registry(empty_registry, read_only=False) as writing:
+        left.write_bytes(b"")
+        remove_leftovers(empty_registry)
+        assert left.exists()
+        change(writing, "new")
+    left.write_bytes(b"")
+    assert leftovers(empty_registry) == [left]
+    remove_leftovers(empty_registry)
+    assert leftovers(empty_registry) == []
+    with open_registry(empty_registry) as registry:
+        assert found(registry) == "new"
 
 
 def test_a_second_writer_is_turned_away_and_comes_in_later(empty_registry: Path) -> None:
