@@ -5,7 +5,7 @@ BIN    := $(VENV)/bin
 DEMO   ?= demo
 READY  := $(VENV)/.ready
 
-.PHONY: demo test check lint typecheck quick slow audit-libraries bench trust constraints clean
+.PHONY: demo test check lint typecheck quick slow faults audit-libraries bench trust constraints clean
 
 # A demo practice from nothing: synthetic records, validated intake, figures, audit report.
 demo: $(READY)
@@ -31,6 +31,10 @@ quick: $(READY)
 
 slow: $(READY)
 	$(BIN)/pytest -n auto -m slow
+
+# Every kill, flipped bit and mangled file (some 200, 400 and 20,000); `make test` makes a part of them.
+faults: $(READY)
+	$(BIN)/pytest -n auto tests/faults --full-faults
 
 # Known weaknesses of the pinned libraries, and whether those installed fit together. It asks the package index, and fails
 # where one library cannot be looked up: no answer is no clean bill. pip-audit has an environment of its own.
