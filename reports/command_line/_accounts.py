@@ -27,7 +27,7 @@ def add(
         str | None, typer.Option(metavar="CODE", help="Surgeon code whose results it may see; for role surgeon.")
     ] = None,
     levels: Annotated[
-        str, typer.Option(metavar="internal,limited,anonymous", help="Levels of exports; for role researcher.")
+        str, typer.Option(metavar="limited,anonymous", help="Levels of exports; for role researcher.")
     ] = "",
     registry: RegistryOption = Path("."),
 ) -> None:

@@ -64,7 +64,7 @@ def add_account(
     researcher alone; none lets nothing out.
     Raises: GraftledgerError where the name is taken or malformed, or code or levels do not fit the role.
     """
-    from pipelines.exports import level_named
+    from pipelines.exports import Level, level_named
 
     if not _NAME.fullmatch(name):
         raise GraftledgerError(
@@ -85,6 +85,14 @@ def add_account(
     if levels and role is not Role.RESEARCHER:
         raise GraftledgerError(Fault("only an account of role researcher is granted levels of exports.", field="level"))
     granted = [level_named(level) for level in levels]
+    if Level.INTERNAL in granted:
+        raise GraftledgerError(
+            Fault(
+                "exports at level internal hold codes of surgeons, which a researcher never sees.",
+                field="level",
+                mend="Grant limited or anonymous; the director makes internal ones.",
+            )
+        )
     with writing(folder) as state:
         try:
             state.execute(

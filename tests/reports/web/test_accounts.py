@@ -94,6 +94,7 @@ def test_passwords_that_will_not_do(password: str, why: str) -> None:
         ("ann", Role.SURGEON, {"surgeon_code": "S9"}, "no such surgeon"),
         ("ann", Role.DIRECTOR, {"levels": ["anonymous"]}, "only an account of role researcher"),
         ("ann", Role.RESEARCHER, {"levels": ["everything"]}, "everything"),
+        ("ann", Role.RESEARCHER, {"levels": ["anonymous", "internal"]}, "hold codes of surgeons"),
     ],
 )
 def test_accounts_that_will_not_do(folder: Path, name: str, role: Role, options: dict[str, object], why: str) -> None:
