@@ -22,7 +22,7 @@ class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
 
-Count = Annotated[int, Field(ge=0, lt=2**62)]
+Count = Annotated[int, Field(ge=0, lt=2**53)]
 Text = Annotated[str, Field(min_length=1, max_length=100)]
 Group = tuple[Text, ...]
 """The value of each field of `by`, in its order; empty where the counts are not split."""

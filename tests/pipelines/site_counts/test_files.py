@@ -98,6 +98,7 @@ CHANGES: dict[str, tuple[Change, str]] = {
     "unknown key": (lambda c: c.update(patients=["p1"]), "patients"),
     "missing part": (lambda c: c.pop("graft_survival"), "graft_survival"),
     "negative": (lambda c: first_wait(c)["patients"].update(died=-1), "next_session.0.patients"),
+    "beyond any number of people": (lambda c: first_wait(c)["patients"].update(died=2**60), "less than"),
     "no number": (lambda c: first_wait(c)["patients"].update(counted="6"), "next_session.0.patients.counted"),
     "a fraction": (lambda c: first_wait(c)["patients"].update(counted=6.5), "next_session.0.patients.counted"),
     "no such reason": (lambda c: first_wait(c)["patients"].update(tired=1), "there is no reason tired"),
