@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterator
+from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import jinja2
 from fastapi import Depends, Request, Response
@@ -20,9 +20,12 @@ from registry.store import Registry, open_registry
 from .. import wording
 from .access import TASKS, Visitor
 from .jobs import Jobs
+from .memory import Memory
 from .sessions import tell, told
 from .state import PAGES_FOLDER
 from .static_files import static_address
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -32,6 +35,7 @@ class Web:
     folder: Path
     practice: str
     is_secure: bool = False
+    memory: Memory = field(default_factory=Memory, compare=False, repr=False)
 
     @property
     def pages_folder(self) -> Path:
@@ -80,6 +84,19 @@ def reading(web: Web) -> Iterator[Registry]:
 
     with open_registry(web.folder, known_measures=list(MEASURE_LABELS)) as registry:
         yield registry
+
+
+def remembered(web: Web, key: Hashable, make: Callable[[Registry], T]) -> T:
+    """What a function makes of the registry as it is now; made once until the registry changes.
+
+    key: of the function and all that it takes beside the registry. The value is shared between requests.
+    """
+
+    def made() -> T:
+        with reading(web) as registry:
+            return make(registry)
+
+    return web.memory.get(web.folder, key, made)
 
 
 def show(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from fastapi import Request, Response
 from fastapi.responses import FileResponse
@@ -16,10 +16,10 @@ from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
 from registry.errors import Fault, GraftledgerError
-from registry.store import Registry
+from registry.settings import Settings
 
 from ..access import Pages, Refused, Role, Visitor
-from ..context import JobsGiven, VisitorGiven, WebGiven, go_to, reading, show
+from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, remembered, show
 from ..forms import Answers, AnswersGiven, day, first
 from ..job_tasks import COHORT, EXPORT
 from ..jobs import Job, Jobs, Status
@@ -50,23 +50,45 @@ class Choice:
 @pages.get("/cohorts", task="cohorts", what="Cohorts")
 def cohorts(request: Request, web: WebGiven, visitor: VisitorGiven) -> Response:
     """The cohorts that are kept, and a form to make one."""
-    with reading(web) as registry:
-        return _page(request, registry, visitor, {})
+    return _page(request, web, visitor, {})
 
 
 @pages.post("/cohorts/count", task="cohorts", what="Counting a cohort")
 def count(request: Request, web: WebGiven, visitor: VisitorGiven, answers: AnswersGiven) -> Response:
     """The form again, with who would be in the cohort."""
-    with reading(web) as registry:
-        return _page(request, registry, visitor, answers)
+    return _page(request, web, visitor, answers)
 
 
-def _page(request: Request, registry: Registry, visitor: Visitor, answers: Answers, *faults: Fault) -> Response:
-    from pipelines.cohorts import cohort_flow
+@dataclass(frozen=True)
+class Facts:
+    """What the pages need of the registry beside counts. kept: every version of every cohort."""
 
+    settings: Settings
+    kept: tuple[StoredCohort, ...]
+    snapshot: str
+
+
+def _facts(web: Web) -> Facts:
+    from pipelines.cohorts import list_cohorts
+
+    return remembered(
+        web, "cohorts", lambda registry: Facts(registry.settings, list_cohorts(registry), registry.snapshot)
+    )
+
+
+def _flow(web: Web, visitor: Visitor, definition: CohortDefinition) -> Sequence[FlowStep | MaskedStep]:
+    """The flow as this visitor may see it."""
+    from pipelines.cohorts import cohort_flow, masked_flow
+
+    flow = remembered(web, ("flow", definition), lambda registry: cohort_flow(registry, definition))
+    return masked_flow(flow) if _is_masked(visitor) else flow
+
+
+def _page(request: Request, web: Web, visitor: Visitor, answers: Answers, *faults: Fault) -> Response:
+    facts = _facts(web)
     steps: Sequence[FlowStep | MaskedStep] = ()
     try:
-        steps = _shown(visitor, cohort_flow(registry, _definition(registry, visitor, answers)))
+        steps = _flow(web, visitor, _definition(facts.settings, visitor, answers))
     except GraftledgerError as refusal:
         faults = (*faults, *refusal.faults)
     return show(
@@ -74,8 +96,8 @@ def _page(request: Request, registry: Registry, visitor: Visitor, answers: Answe
         "cohorts.html",
         status=400 if faults else 200,
         faults=faults,
-        kept=_visible(registry, visitor),
-        choices=_choices(registry, visitor, answers),
+        kept=_visible(facts, visitor),
+        choices=_choices(facts.settings, visitor, answers),
         given={name: first(answers, name) for name in ("name", "since", "until", "followed_to", "first_here")},
         steps=steps,
         is_masked=_is_masked(visitor),
@@ -84,12 +106,6 @@ def _page(request: Request, registry: Registry, visitor: Visitor, answers: Answe
 
 def _is_masked(visitor: Visitor) -> bool:
     return visitor.role is not Role.DIRECTOR
-
-
-def _shown(visitor: Visitor, flow: Sequence[FlowStep]) -> Sequence[FlowStep | MaskedStep]:
-    from pipelines.cohorts import masked_flow
-
-    return masked_flow(flow) if _is_masked(visitor) else flow
 
 
 def _of_people() -> set[str]:
@@ -104,7 +120,7 @@ def _of_people() -> set[str]:
     }
 
 
-def _choices(registry: Registry, visitor: Visitor, answers: Answers) -> list[Choice]:
+def _choices(settings: Settings, visitor: Visitor, answers: Answers) -> list[Choice]:
     from pipelines.groups import NOT_RECORDED, group_fields
 
     from ...labels import value_label
@@ -120,12 +136,12 @@ def _choices(registry: Registry, visitor: Visitor, answers: Answers) -> list[Cho
             ),
             TURNED in answers.get(LEAVE + name, ()),
         )
-        for name, field in group_fields(registry.settings).items()
+        for name, field in group_fields(settings).items()
         if field.values and name not in hidden and name != "consent_scope"
     ]
 
 
-def _definition(registry: Registry, visitor: Visitor, answers: Answers) -> CohortDefinition:
+def _definition(settings: Settings, visitor: Visitor, answers: Answers) -> CohortDefinition:
     """The definition that a form asks for. Raises: GraftledgerError where it cannot be."""
     from pipelines.cohorts import define
 
@@ -134,7 +150,7 @@ def _definition(registry: Registry, visitor: Visitor, answers: Answers) -> Cohor
         raise Refused("choosing by codes of sites or people")
     turned = {name for name in chosen if TURNED in answers.get(LEAVE + name, ())}
     return define(
-        registry.settings,
+        settings,
         where={name: values for name, values in chosen.items() if name not in turned},
         exclude={name: chosen[name] for name in turned},
         since=day(answers, "since", "the first day"),
@@ -150,17 +166,16 @@ def keep(request: Request, web: WebGiven, jobs: JobsGiven, visitor: VisitorGiven
     from pipelines.cohorts.definition import check_name
 
     name = first(answers, "name")
-    with reading(web) as registry:
-        try:
-            check_name(name)
-            _may_use(registry, visitor, name)
-        except GraftledgerError as refusal:
-            faults = [replace(fault, field="name") for fault in refusal.faults]
-            return _page(request, registry, visitor, answers, *faults)
-        try:
-            definition = _definition(registry, visitor, answers)
-        except GraftledgerError:
-            return _page(request, registry, visitor, answers)  # which says what is wrong
+    facts = _facts(web)
+    try:
+        check_name(name)
+        _check_free(facts, visitor, name)
+    except GraftledgerError as refusal:
+        return _page(request, web, visitor, answers, *(replace(fault, field="name") for fault in refusal.faults))
+    try:
+        definition = _definition(facts.settings, visitor, answers)
+    except GraftledgerError:
+        return _page(request, web, visitor, answers)  # which says what is wrong
     asked = {
         "page": f"/cohorts/{name}",
         "name": name,
@@ -171,20 +186,16 @@ def keep(request: Request, web: WebGiven, jobs: JobsGiven, visitor: VisitorGiven
     return go_to(request, f"/cohorts/{name}")
 
 
-def _may_use(registry: Registry, visitor: Visitor, name: str) -> None:
+def _check_free(facts: Facts, visitor: Visitor, name: str) -> None:
     """Refuse a name under which there is a cohort that this visitor may not see."""
-    from pipelines.cohorts import list_cohorts
-
-    taken = {cohort.name for cohort in list_cohorts(registry)}
-    if name in taken and name not in {cohort.name for cohort in _visible(registry, visitor)}:
+    taken = {cohort.name for cohort in facts.kept}
+    if name in taken and name not in {cohort.name for cohort in _visible(facts, visitor)}:
         raise GraftledgerError(Fault("this name is taken.", field="name", mend="Choose another."))
 
 
-def _visible(registry: Registry, visitor: Visitor) -> list[StoredCohort]:
+def _visible(facts: Facts, visitor: Visitor) -> list[StoredCohort]:
     """The last version of each cohort, without those that name sites or people where these are not to be seen."""
-    from pipelines.cohorts import list_cohorts
-
-    last = {cohort.name: cohort for cohort in list_cohorts(registry)}
+    last = {cohort.name: cohort for cohort in facts.kept}
     hidden = _of_people() if _is_masked(visitor) else set()
     return [
         cohort
@@ -199,17 +210,15 @@ def cohort_page(request: Request, web: WebGiven, jobs: JobsGiven, visitor: Visit
     return _cohort(request, web, jobs, visitor, name)
 
 
-def _cohort(request: Request, web: Any, jobs: Jobs, visitor: Visitor, name: str, *faults: Fault) -> Response:
-    from pipelines.cohorts import cohort_flow
+def _cohort(request: Request, web: Web, jobs: Jobs, visitor: Visitor, name: str, *faults: Fault) -> Response:
     from pipelines.exports import DEFAULT_K, FORMATS
 
     own = [job for job in jobs.listed(visitor.account_id, COHORT) if job.request["name"] == name]
-    with reading(web) as registry:
-        stored = _find(registry, visitor, name)
-        if stored is None and not own:
-            raise HTTPException(404)
-        steps = _shown(visitor, cohort_flow(registry, stored.definition)) if stored else ()
-        snapshot = registry.snapshot
+    facts = _facts(web)
+    stored = _find(facts, visitor, name)
+    if stored is None and not own:
+        raise HTTPException(404)
+    steps = _flow(web, visitor, stored.definition) if stored else ()
     return show(
         request,
         "cohort.html",
@@ -219,7 +228,7 @@ def _cohort(request: Request, web: Any, jobs: Jobs, visitor: Visitor, name: str,
         cohort=stored,
         conditions=_words(stored.definition) if stored else [],
         steps=steps,
-        picture=_picture(name, steps, snapshot) if stored else None,
+        picture=_picture(name, steps, facts.snapshot) if stored else None,
         is_masked=_is_masked(visitor),
         job=own[0] if own and own[0].status is not Status.DONE else None,
         exports=[job for job in jobs.listed(visitor.account_id, EXPORT) if job.request["name"] == name],
@@ -229,13 +238,11 @@ def _cohort(request: Request, web: Any, jobs: Jobs, visitor: Visitor, name: str,
     )
 
 
-def _find(registry: Registry, visitor: Visitor, name: str) -> StoredCohort | None:
+def _find(facts: Facts, visitor: Visitor, name: str) -> StoredCohort | None:
     """The cohort of a name. Raises: Refused where this visitor may not see it."""
-    from pipelines.cohorts import list_cohorts
-
-    if name not in {cohort.name for cohort in list_cohorts(registry)}:
+    if name not in {cohort.name for cohort in facts.kept}:
         return None
-    found = next((cohort for cohort in _visible(registry, visitor) if cohort.name == name), None)
+    found = next((cohort for cohort in _visible(facts, visitor) if cohort.name == name), None)
     if found is None:
         raise Refused("a cohort chosen by codes of sites or people")
     return found
@@ -284,8 +291,7 @@ def export(
     """Begin an export at a level that is granted."""
     from pipelines.exports import formats_named, level_named
 
-    with reading(web) as registry:
-        stored = _find(registry, visitor, name)
+    stored = _find(_facts(web), visitor, name)
     if stored is None:
         raise HTTPException(404)
     try:

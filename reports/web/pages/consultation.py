@@ -11,7 +11,7 @@ from registry.errors import Fault, GraftledgerError
 from registry.store import Registry
 
 from ..access import Pages, Refused, Visitor
-from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, reading, show
+from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, remembered, show
 from ..downloads import sent
 from ..embedding import embedded, show_report
 from ..forms import Answers, AnswersGiven, first, whole_number
@@ -28,8 +28,7 @@ def form(request: Request, web: WebGiven) -> Response:
 
 
 def _form(request: Request, web: Web, answers: Answers, *faults: Fault) -> Response:
-    with reading(web) as registry:
-        choices = _choices(registry)
+    choices = remembered(web, "consultation", _choices)
     return show(
         request,
         "consultation.html",
@@ -66,9 +65,9 @@ def ask(request: Request, web: WebGiven, jobs: JobsGiven, visitor: VisitorGiven,
             raise GraftledgerError(Fault("give the age at the first surgery.", field="age"))
         sex, stage, technique = (first(answers, name) or None for name in ("sex", "stage", "technique"))
         profile = Profile(age, sex, stage, technique, grafts)
-        with reading(web) as registry:
-            matches(registry.settings, profile)
-            rests_on = {"snapshot": registry.snapshot, "settings": registry.settings.digest}
+        settings, snapshot = remembered(web, "settings", lambda registry: (registry.settings, registry.snapshot))
+        matches(settings, profile)
+        rests_on = {"snapshot": snapshot, "settings": settings.digest}
     except GraftledgerError as refusal:
         return _form(request, web, answers, *refusal.faults)
     asked = {"page": "/consultation/{job}", "profile": asdict(profile), "rests_on": rests_on}

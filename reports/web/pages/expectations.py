@@ -8,7 +8,7 @@ from typing import Any
 from fastapi import Request, Response
 
 from ..access import Pages
-from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, reading, show
+from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, remembered, show
 from ..job_tasks import EXPECTATIONS
 from ..jobs import Job, Jobs, Status
 
@@ -54,7 +54,6 @@ def _ground(web: Web) -> dict[str, Any]:
     from pipelines.expectations import FILE
 
     own = web.folder / FILE
-    with reading(web) as registry:
-        snapshot, settings = registry.snapshot, registry.settings.digest
+    snapshot, settings = remembered(web, "ground", lambda registry: (registry.snapshot, registry.settings.digest))
     statements = sha256(own.read_bytes()).hexdigest() if own.exists() else "the starter list"
     return {"snapshot": snapshot, "settings": settings, "statements": statements}

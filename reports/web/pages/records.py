@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
@@ -15,7 +15,7 @@ from registry.errors import Fault, GraftledgerError
 from registry.store import Registry
 
 from ..access import Pages, Visitor
-from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, reading, show
+from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, reading, remembered, show
 from ..deliveries import delivery_files, forget_delivery, is_kept, new_delivery
 from ..downloads import sent
 from ..embedding import embedded, show_report
@@ -24,6 +24,9 @@ from ..job_tasks import INTAKE, LOOK
 from ..jobs import Job, Jobs, Status
 from ..records_jobs import CORRECTIONS, MAPPED
 from ..uploads import MOST_BYTES, receive
+
+if TYPE_CHECKING:
+    from pipelines.registry_status import RegistryStatus
 
 pages = Pages()
 _BODY_BYTES = MOST_BYTES + 1_000_000
@@ -39,12 +42,7 @@ def records(request: Request, web: WebGiven, jobs: JobsGiven) -> Response:
 
 
 def _start(request: Request, web: Web, jobs: Jobs, *faults: Fault) -> Response:
-    from pipelines.registry_status import registry_status
-
-    with reading(web) as registry:
-        status = registry_status(registry)
-        held = _held_by_site(registry)
-        sites = registry.settings.sites
+    status, held, sites = remembered(web, "records", _present)
     return show(
         request,
         "records.html",
@@ -57,6 +55,12 @@ def _start(request: Request, web: Web, jobs: Jobs, *faults: Fault) -> Response:
         waiting=_waiting(web, jobs),
         most=MOST_BYTES // 2**20,
     )
+
+
+def _present(registry: Registry) -> tuple[RegistryStatus, list[tuple[str, int, int]], tuple[str, ...]]:
+    from pipelines.registry_status import registry_status
+
+    return registry_status(registry), _held_by_site(registry), registry.settings.sites
 
 
 def _held_by_site(registry: Registry) -> list[tuple[str, int, int]]:
@@ -87,9 +91,7 @@ async def send(request: Request, web: WebGiven, jobs: JobsGiven, visitor: Visito
 
 
 def _begin(request: Request, web: Web, jobs: Jobs, visitor: Visitor, delivery: str, site: str) -> Response:
-    with reading(web) as registry:
-        sites = registry.settings.sites
-    if site not in sites:
+    if site not in remembered(web, "records", _present)[2]:
         forget_delivery(web.folder, delivery)
         return _start(request, web, jobs, Fault("say which site sends them.", field="site"))
     names = [path.name for path in delivery_files(web.folder, delivery)]
@@ -197,24 +199,28 @@ def intake_report(request: Request, jobs: JobsGiven, job_id: str) -> Response:
 @pages.get("/records/held-back", task="records", what="Rows held back")
 def held_back(request: Request, web: WebGiven, site: str = "") -> Response:
     """Each row held back with its place and reasons; its values stand in the workbook alone."""
+    return show(
+        request, "held_back.html", **remembered(web, ("held back", site), lambda registry: _held(registry, site))
+    )
+
+
+def _held(registry: Registry, site: str) -> dict[str, Any]:
+    """What the page takes: the first rows, and how often each reason occurs in all."""
     from pipelines.held_back import entries
 
-    with reading(web) as registry:
-        known = _held_by_site(registry)
-        found = entries(registry, site=site or None, unsettled=True) if known else ()
+    known = _held_by_site(registry)
+    found = entries(registry, site=site or None, unsettled=True) if known else ()
     reasons = Counter(
         (entry.record, reason.field, reason.reason, reason.mend) for entry in found for reason in entry.reasons
     )
-    return show(
-        request,
-        "held_back.html",
-        site=site,
-        held=known,
-        found=found[:_ENTRIES],
-        count=len(found),
-        reasons=reasons.most_common(_REASONS),
-        reason_count=len(reasons),
-    )
+    return {
+        "site": site,
+        "held": known,
+        "found": found[:_ENTRIES],
+        "count": len(found),
+        "reasons": reasons.most_common(_REASONS),
+        "reason_count": len(reasons),
+    }
 
 
 @pages.get("/records/held-back/{site}/workbook", task="records", what="Workbook of rows held back")

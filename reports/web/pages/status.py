@@ -9,7 +9,7 @@ from registry.settings import SETTINGS_FILE
 
 from ..access import Pages, Role
 from ..accounts import accounts
-from ..context import VisitorGiven, WebGiven, reading, show
+from ..context import VisitorGiven, WebGiven, remembered, show
 
 pages = Pages()
 _EVENTS_SHOWN = 10
@@ -21,8 +21,9 @@ def status_page(request: Request, web: WebGiven, visitor: VisitorGiven) -> Respo
     from pipelines.measures import MEASURE_LABELS
     from pipelines.registry_status import registry_status
 
-    with reading(web) as registry:
-        found, settings = registry_status(registry, last_events=_EVENTS_SHOWN), registry.settings
+    found, settings = remembered(
+        web, "status", lambda registry: (registry_status(registry, last_events=_EVENTS_SHOWN), registry.settings)
+    )
     return show(
         request,
         "status.html",

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import Any
 
 from fastapi import Request, Response
 
 from registry.errors import GraftledgerError, nearest
+from registry.store import Registry
 
 from ..access import Pages
-from ..context import WebGiven, reading, show
+from ..context import WebGiven, reading, remembered, show
 from ..downloads import sent
 
 pages = Pages()
@@ -19,30 +21,33 @@ _SHOWN = 50
 @pages.get("/visits-due", task="visits-due", what="Visits due")
 def visits_due_page(request: Request, web: WebGiven, site: str = "") -> Response:
     """Counts by site and milestone, and the first of those who should be seen."""
+    today = date.today()
+    found = remembered(web, ("visits due", site, today), lambda registry: _found(registry, site, today))
+    return show(request, "visits_due.html", **found)
+
+
+def _found(registry: Registry, site: str, today: date) -> dict[str, Any]:
+    """What the page takes."""
     import polars as pl
 
     from pipelines.follow_up.milestones import FOLLOW_UP_MILESTONES
     from pipelines.follow_up.visits_due import LEFT_OUT_LABELS, visits_due
 
-    with reading(web) as registry:
-        _check_site(site, registry.settings.sites)
-        found = visits_due(registry, on=date.today(), site=site or None)
-        sites, data_date = registry.settings.sites, registry.data_date
+    _check_site(site, registry.settings.sites)
+    found = visits_due(registry, on=today, site=site or None)
     shown = ("patient_key", "session_key", "site_code", "milestone", "state", "due_on", "last_visit_on")
-    return show(
-        request,
-        "visits_due.html",
-        site=site,
-        sites=sites,
-        on=found.on,
-        data_date=data_date,
-        labels={milestone.name: milestone.label for milestone in FOLLOW_UP_MILESTONES},
-        counts=found.counts("site_code"),
-        due=found.frame.filter(pl.col("state") == "due").height,
-        overdue=found.frame.filter(pl.col("state") == "overdue").height,
-        rows=found.frame.select(shown).head(_SHOWN).rows(named=True),
-        left_out=[(LEFT_OUT_LABELS[reason], count) for reason, count in found.left_out.items()],
-    )
+    return {
+        "site": site,
+        "sites": registry.settings.sites,
+        "on": today,
+        "data_date": registry.data_date,
+        "labels": {milestone.name: milestone.label for milestone in FOLLOW_UP_MILESTONES},
+        "counts": found.counts("site_code"),
+        "due": found.frame.filter(pl.col("state") == "due").height,
+        "overdue": found.frame.filter(pl.col("state") == "overdue").height,
+        "rows": found.frame.select(shown).head(_SHOWN).rows(named=True),
+        "left_out": [(LEFT_OUT_LABELS[reason], count) for reason, count in found.left_out.items()],
+    }
 
 
 @pages.get("/visits-due/list.csv", task="visits-due", what="List of visits due")
