@@ -28,6 +28,7 @@ def content_security_policy(nonce: str, *, style_hashes: Sequence[str] = ()) -> 
     return "; ".join(
         (
             "default-src 'none'",
+            "object-src 'none'",
             f"script-src 'nonce-{nonce}'",
             f"style-src 'nonce-{nonce}'",
             f"style-src-attr {attributes}",
@@ -61,7 +62,7 @@ class SecurityHeaders:
                 headers.setdefault("content-security-policy", content_security_policy(nonce))
                 headers.setdefault("cache-control", "no-store")
                 if self.is_secure:
-                    headers["strict-transport-security"] = f"max-age={_YEAR_SECONDS}"
+                    headers["strict-transport-security"] = f"max-age={_YEAR_SECONDS}; includeSubDomains"
             await send(message)
 
         await self.app(scope, receive, send_with_headers)

@@ -19,7 +19,8 @@ create table if not exists links (
     token_hash text primary key,
     account_id integer not null references accounts (account_id),
     expires_at text not null,
-    used_at text
+    used_at text,
+    drops_second_step integer not null default 0
 ) strict;
 
 create table if not exists sessions (
@@ -52,6 +53,14 @@ create table if not exists access_log (
     status integer not null
 ) strict;
 create index if not exists access_log_at on access_log (at);
+create trigger if not exists access_log_stays before update on access_log
+begin
+    select raise(abort, 'the log of access is only added to');
+end;
+create trigger if not exists access_log_is_kept before delete on access_log
+begin
+    select raise(abort, 'the log of access is only added to');
+end;
 
 create table if not exists comments (
     quarter text not null,
