@@ -54,22 +54,30 @@ def table_one_html(table: TableOne, title: str) -> str:
 
 
 def table_one_latex(table: TableOne, title: str) -> str:
-    """A table that runs over pages, by pandas; the document needs the packages booktabs and longtable."""
+    """A table over pages, 17 cm wide, by pandas; the document needs the packages array, booktabs and longtable."""
     import pandas as pd
 
     rows = [["Patients", "", *table.sizes, ""]]
     for label, lines in groupby(table.lines, lambda line: line.label):
         for number, line in enumerate(lines):
             rows.append(["" if number else label, line.value, *line.cells, _difference(line.difference)])
-    frame = pd.DataFrame(rows, columns=["", " ", *table.groups, "all", "difference"])
+    names = [name.replace("_", " ") for name in table.groups]
+    frame = pd.DataFrame(rows, columns=["", " ", *names, "all", "difference"])
     styler = frame.style.hide(axis="index").format(escape="latex").format_index(escape="latex", axis=1)
     text = styler.to_latex(
-        column_format="p{4cm}p{3cm}" + "r" * (len(table.groups) + 2),
+        column_format=_LATEX_LEFT * 2 + _LATEX_NUMBERS % (_LATEX_CM / (len(names) + 2)) * (len(names) + 2),
         hrules=True,
         environment="longtable",
         caption=_latex(f"{title}, by {table.by}"),
     )
-    return f"% needs: \\usepackage{{booktabs, longtable}}\n{text}\n{_latex(notes_of(table))}\n"
+    needs = "% needs: \\usepackage{array, booktabs, longtable} and lines of 17 cm\n"
+    return f"{needs}{{\\footnotesize \\setlength{{\\tabcolsep}}{{2pt}}\n{text}}}\n{_latex(notes_of(table))}\n"
+
+
+_LATEX_LEFT = r">{\raggedright\arraybackslash}p{2.8cm}"
+_LATEX_NUMBERS = r">{\raggedleft\arraybackslash}p{%.2fcm}"
+_LATEX_CM = 10.4
+"""What is left of 17 cm beside the two columns of words, without the gaps between columns."""
 
 
 def _latex(text: str) -> str:
