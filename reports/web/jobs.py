@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from registry.database_file import remove_leftovers
+from registry.errors import Fault, GraftledgerError
 
 from .state import PAGES_FOLDER, open_state, private_folder
 
@@ -45,6 +46,8 @@ BEAT_SECONDS = 2.0
 LOST_AFTER_SECONDS = 10.0
 KEPT_DAYS = 30
 AT_ONCE = 2
+MOST_LIVE = 6
+"""Jobs of one account that may be waiting or running: one account alone must not fill the queue."""
 
 
 class Status(StrEnum):
@@ -119,7 +122,17 @@ class Jobs:
         self._beating: threading.Thread | None = None
 
     def start(self, kind: str, request: Mapping[str, Any], owner: int) -> str:
-        """Begin a job of a kind. Returns its id, which cannot be guessed."""
+        """Begin a job of a kind. Returns its id, which cannot be guessed.
+
+        Raises: GraftledgerError where as many of this owner's jobs as may are waiting or running.
+        """
+        if sum(job.is_live for job in self.listed(owner)) >= MOST_LIVE:
+            raise GraftledgerError(
+                Fault(
+                    f"{MOST_LIVE} pieces of work are under way for this account.",
+                    mend="Wait for one to end, or stop it.",
+                )
+            )
         task, job_id, now = self._tasks[kind], secrets.token_hex(16), time.time()
         with open_state(self._registry) as state:
             state.execute(

@@ -70,7 +70,7 @@ def checked_listening(
     missing = [path for path in (certificate, key) if path is not None and not path.is_file()]
     if missing:
         raise GraftledgerError(*(Fault("there is no such file.", str(path)) for path in missing))
-    known = (*names, *(LOCAL_HOSTS if is_local else (host,)))
+    known = (*(name.lower() for name in names), *(LOCAL_HOSTS if is_local else (host,)))
     return Listening(host, port, certificate, key, tuple(dict.fromkeys(known)))
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from registry.errors import GraftledgerError
 from reports.web import jobs
 from reports.web.jobs import Job, Jobs, Status, Task
 from reports.web.state import open_state, prepare_state
@@ -230,3 +231,15 @@ def test_what_ended_long_ago_is_forgotten_with_its_files(folder: Path, monkeypat
     assert second.find(job.id) is None
     assert not second.folder(job.id).exists()
     second.close()
+
+
+def test_one_account_alone_does_not_fill_the_queue(running: Jobs, tmp_path: Path) -> None:
+    waiting = [running.start("wait", {"begun": str(tmp_path / str(n))}, OWNER) for n in range(jobs.MOST_LIVE)]
+    with pytest.raises(GraftledgerError, match="are under way for this account"):
+        running.start("add", {"numbers": [1]}, OWNER)
+    other = running.start("add", {"numbers": [1]}, 2)
+    running.cancel(waiting[0])
+    third = running.start("add", {"numbers": [1]}, OWNER)
+    for job_id in waiting[1:]:
+        running.cancel(job_id)
+    assert ended(running, other).status is ended(running, third).status is Status.DONE
