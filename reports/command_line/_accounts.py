@@ -1,4 +1,4 @@
-"""Commands for the accounts of the web application: add, list, link, disable."""
+"""Commands for the accounts of the web application: add, list, link, sign-out, disable."""
 
 from __future__ import annotations
 
@@ -52,13 +52,31 @@ def add(
 def link(
     name: Annotated[str, typer.Argument(metavar="NAME", help="Of the account.")],
     registry: RegistryOption = Path("."),
+    without_second_step: Annotated[
+        bool,
+        typer.Option("--without-second-step", help="Using it turns the second step off: for one that is lost."),
+    ] = False,
 ) -> None:
-    """Print a new one-time link for a forgotten password, a lost second step or a disabled account."""
+    """Print a new one-time link, for a forgotten password or a disabled account."""
     from ..web.accounts import new_link
     from ..web.state import prepare_state
 
     prepare_state(_checked(registry))
-    _tell_link(new_link(registry, name))
+    _tell_link(new_link(registry, name, drops_second_step=without_second_step))
+
+
+@command("sign-out", group)
+def sign_out(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Of the account.")],
+    registry: RegistryOption = Path("."),
+) -> None:
+    """End all sessions of an account at once; it may sign in again."""
+    from ..web.accounts import end_sessions
+    from ..web.state import prepare_state
+
+    prepare_state(_checked(registry))
+    end_sessions(registry, name)
+    say(f"The sessions of {name} have ended.")
 
 
 @command("disable", group)

@@ -27,6 +27,15 @@ SHORTEST_PASSWORD, LONGEST_PASSWORD = 12, 256
 FAILURES_FREE = 5
 FIRST_WAIT, LONGEST_WAIT = timedelta(seconds=30), timedelta(hours=1)
 _FAILURES_KEPT = timedelta(days=1)
+GUESSED_FIRST = (
+    "graftledger", "director", "surgeon", "researcher", "manager", "registry", "hair", "clinic", "practice",
+    "password", "passwort", "passw0rd", "p@ssword", "letmein", "welcome", "iloveyou", "monkey", "dragon", "football",
+    "qwerty", "qwertz", "azerty", "asdfgh", "zxcvbn", "abcdef", "abc123", "123456789", "12345678", "1234567", "123456",
+    "12345", "1234", "admin",
+)  # fmt: skip
+"""Words that count nothing in a password; the name of the account is another. Recalled, no source."""
+LEFT_OVER = 8
+"""Signs that a password must have without them."""
 _STEP_SECONDS = 30
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9._-]{1,31}")
 _AT_ONCE = BoundedSemaphore(2)
@@ -104,18 +113,21 @@ def add_account(
         return _new_link(state, _id_of(state, name))
 
 
-def new_link(folder: Path, name: str) -> str:
-    """A new one-time link for a forgotten password or a disabled account; links before it no longer work."""
+def new_link(folder: Path, name: str, *, drops_second_step: bool = False) -> str:
+    """A new one-time link for a forgotten password or a disabled account; links before it no longer work.
+
+    drops_second_step: whether using it turns the second step off, for a lost authenticator.
+    """
     with writing(folder) as state:
-        return _new_link(state, _id_of(state, name))
+        return _new_link(state, _id_of(state, name), drops_second_step)
 
 
-def _new_link(state: sqlite3.Connection, account_id: int) -> str:
+def _new_link(state: sqlite3.Connection, account_id: int, drops_second_step: bool = False) -> str:
     token = secrets.token_urlsafe(32)
     state.execute("delete from links where account_id = ?", [account_id])
     state.execute(
-        "insert into links (token_hash, account_id, expires_at) values (?, ?, ?)",
-        [digest(token), account_id, stamp(ahead=LINK_VALID)],
+        "insert into links (token_hash, account_id, expires_at, drops_second_step) values (?, ?, ?, ?)",
+        [digest(token), account_id, stamp(ahead=LINK_VALID), drops_second_step],
     )
     return token
 
@@ -197,8 +209,10 @@ def use_link(folder: Path, token: str, password: str) -> None:
             raise GraftledgerError("this link was used before.")
         account_id = _id_of(state, name)
         state.execute(
-            "update accounts set password_hash = ?, disabled_at = null, totp_secret = null where account_id = ?",
-            [hashed, account_id],
+            "update accounts set password_hash = ?, disabled_at = null, "
+            "totp_secret = iif((select drops_second_step from links where token_hash = ?), null, totp_secret) "
+            "where account_id = ?",
+            [hashed, digest(token), account_id],
         )
         state.execute("delete from sessions where account_id = ?", [account_id])
         state.execute("delete from failed_sign_ins where name = ?", [name])
@@ -213,18 +227,19 @@ def change_password(folder: Path, account_id: int, present: str, wanted: str, *,
     hashed = _hashed(checked_password(wanted, row["name"]))
     with writing(folder) as state:
         state.execute("update accounts set password_hash = ? where account_id = ?", [hashed, account_id])
-        state.execute("delete from sessions where account_id = ? and token_hash <> ?", [account_id, keep_session])
+        _end_others(state, account_id, keep_session)
 
 
 def checked_password(password: str, name: str) -> str:
     """The password. Raises: GraftledgerError where it is too short, too long or easily guessed."""
     faults = []
+    rest = re.sub("|".join(map(re.escape, (name, *GUESSED_FIRST))), "", password, flags=re.IGNORECASE)
     if not SHORTEST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
         faults.append(f"a password has {SHORTEST_PASSWORD} to {LONGEST_PASSWORD} signs; four words will do.")
     elif len(set(password)) < 5 or password.isdigit():
         faults.append("this password is easily guessed: more different signs, please.")
-    elif name.casefold() in password.casefold() or "graftledger" in password.casefold():
-        faults.append("a password must not hold the name of the account or of this program.")
+    elif len(rest) < LEFT_OVER:
+        faults.append("little is left of this password without what is guessed first, such as names and 12345.")
     if faults:
         raise GraftledgerError(*(Fault(words, field="password") for words in faults))
     return password
@@ -338,12 +353,30 @@ def turn_on_second_step(folder: Path, account_id: int, session: str, code: str) 
             "update accounts set totp_secret = ?, totp_last_step = 0 where account_id = ?", [secret, account_id]
         )
         state.execute("update sessions set offered_totp = null where token_hash = ?", [session])
+        _end_others(state, account_id, session)
 
 
-def turn_off_second_step(folder: Path, account_id: int) -> None:
-    """Ask for no code any more."""
-    with open_state(folder) as state:
+def turn_off_second_step(folder: Path, account_id: int, session: str) -> None:
+    """Ask for no code any more; other sessions of the account end."""
+    with writing(folder) as state:
         state.execute("update accounts set totp_secret = null where account_id = ?", [account_id])
+        _end_others(state, account_id, session)
+
+
+def end_sessions(folder: Path, name: str) -> None:
+    """End all sessions of an account."""
+    with writing(folder) as state:
+        state.execute("delete from sessions where account_id = ?", [_id_of(state, name)])
+
+
+def end_other_sessions(folder: Path, account_id: int, session: str) -> None:
+    """End all sessions of an account but one."""
+    with open_state(folder) as state:
+        _end_others(state, account_id, session)
+
+
+def _end_others(state: sqlite3.Connection, account_id: int, session: str) -> None:
+    state.execute("delete from sessions where account_id = ? and token_hash <> ?", [account_id, session])
 
 
 def _code_fits(folder: Path, account_id: int, code: str, moment: datetime) -> bool:

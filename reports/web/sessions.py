@@ -63,6 +63,18 @@ def end_session(folder: Path, session: str) -> None:
         state.execute("delete from sessions where token_hash = ?", [session])
 
 
+def sessions_of(folder: Path, account_id: int) -> list[tuple[str, str, str]]:
+    """The sessions of an account that can still be used: what is kept of the token, beginning, last visit."""
+    moment = now()
+    with open_state(folder) as state:
+        rows = state.execute(
+            "select token_hash, created_at, last_seen_at from sessions "
+            "where account_id = ? and created_at > ? and last_seen_at > ? order by created_at",
+            [account_id, stamp(moment - LONGEST), stamp(moment - IDLE)],
+        ).fetchall()
+    return [(row["token_hash"], row["created_at"], row["last_seen_at"]) for row in rows]
+
+
 def tell(folder: Path, visitor: Visitor, words: str) -> None:
     """Words for the next page that this session shows, once."""
     with open_state(folder) as state:

@@ -13,6 +13,7 @@ from ..accounts import (
     accounts,
     change_password,
     confirm_password,
+    end_other_sessions,
     offer_totp_secret,
     offered_totp_secret,
     totp_address,
@@ -20,7 +21,7 @@ from ..accounts import (
     turn_on_second_step,
 )
 from ..context import VisitorGiven, Web, WebGiven, go_to, show
-from ..sessions import end_session
+from ..sessions import end_session, sessions_of
 
 pages = Pages()
 
@@ -38,6 +39,7 @@ def _show(request: Request, web: Web, visitor: Visitor, *faults: Fault, secret: 
         "account.html",
         status=400 if faults else 200,
         own=own,
+        sessions=[one for one in sessions_of(web.folder, visitor.account_id) if one[0] != visitor.session],
         faults=faults,
         secret=secret,
         address=totp_address(secret, own.name, web.practice) if secret else "",
@@ -95,8 +97,21 @@ def second_step_off(
         _confirm(web, visitor, present)
     except GraftledgerError as refusal:
         return _show(request, web, visitor, *refusal.faults)
-    turn_off_second_step(web.folder, visitor.account_id)
+    turn_off_second_step(web.folder, visitor.account_id, visitor.session)
     return go_to(request, "/account", "The second step is off.")
+
+
+@pages.post("/account/end-others", task="account", what="Ending own other sessions")
+def end_others(
+    request: Request, web: WebGiven, visitor: VisitorGiven, present: Annotated[str, Form(max_length=1000)] = ""
+) -> Response:
+    """End the sessions of this account in other browsers."""
+    try:
+        _confirm(web, visitor, present)
+    except GraftledgerError as refusal:
+        return _show(request, web, visitor, *refusal.faults)
+    end_other_sessions(web.folder, visitor.account_id, visitor.session)
+    return go_to(request, "/account", "The other sessions have ended.")
 
 
 def _confirm(web: Web, visitor: Visitor, present: str) -> None:
@@ -108,6 +123,6 @@ def _confirm(web: Web, visitor: Visitor, present: str) -> None:
 def sign_out(request: Request, web: WebGiven, visitor: VisitorGiven) -> Response:
     """End the session."""
     end_session(web.folder, visitor.session)
-    response = Response(status_code=303, headers={"location": "/sign-in"})
+    response = Response(status_code=303, headers={"location": "/sign-in", "clear-site-data": '"cache", "storage"'})
     response.delete_cookie(web.session_cookie, path="/", secure=web.is_secure, httponly=True, samesite="strict")
     return response

@@ -12,7 +12,7 @@ from registry.errors import GraftledgerError
 from ..access import Pages
 from ..accounts import accounts, link_owner, sign_in, use_link
 from ..context import WebGiven, set_cookie, show
-from ..sessions import start_session
+from ..sessions import end_session, start_session
 from ..static_files import static_file
 
 pages = Pages()
@@ -34,13 +34,16 @@ def sign_in_now(
     code: Annotated[str, Form(max_length=20)] = "",
 ) -> Response:
     """Start a session, or show the form again with the reason."""
-    known = {one.name for one in accounts(web.folder)}
+    known = {one.name.casefold(): one for one in accounts(web.folder)}.get(name.strip().casefold())
     # what is no account's name may be a password typed in the wrong place
-    request.state.log_words = f"as {name}" if name in known else "as nobody known"
+    second = ", with a second step" if known and known.has_second_step else ""
+    request.state.log_words = f"as {known.name}{second}" if known else "as nobody known"
     try:
         account_id = sign_in(web.folder, name, password, code)
     except GraftledgerError as refusal:
         return show(request, "sign_in.html", status=400, name=name, faults=refusal.faults)
+    if request.state.visitor is not None:
+        end_session(web.folder, request.state.visitor.session)
     response = Response(status_code=303, headers={"location": "/"})
     set_cookie(response, web, web.session_cookie, start_session(web.folder, account_id))
     return response

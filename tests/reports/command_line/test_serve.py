@@ -98,6 +98,8 @@ def test_accounts_are_added_listed_linked_and_disabled(empty_registry: Path) -> 
     assert re.search(r"rita +researcher +anonymous,limited +never +link unused", "\n".join(listed))
     assert re.search(r"sam +surgeon +S2 ", "\n".join(listed))
     assert "/welcome/" in run("accounts", "link", "sam", *at)[1]
+    assert run("accounts", "link", "sam", "--without-second-step", *at)[0] == 0
+    assert run("accounts", "sign-out", "sam", *at) == (0, "The sessions of sam have ended.\n")
     assert run("accounts", "disable", "sam", *at)[0] == 0
     assert re.search(r"sam .*disabled", run("accounts", "list", *at)[1])
 

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
+import sqlite3
 from collections.abc import Callable
+
+import pytest
 
 from reports.web.access import Role
 from reports.web.access_log import accesses
@@ -32,6 +35,7 @@ def test_choosing_lines(browser: Make) -> None:
     director.get("/quarter")
     surgeon.get("/quarter")
     with open_state(director.web.folder) as state:
+        state.execute("drop trigger access_log_stays")
         state.execute("update access_log set at = '2020-05-05T10:00:00+00:00' where account = 'sam'")
     page = director.get("/access-log", params={"account": "sam"}).text
     assert "2020-05-05 10:00:00" in page
@@ -69,3 +73,12 @@ def test_status_and_settings_by_role(browser: Make) -> None:
     assert "rita" in director
     assert "S1, S2" not in manager
     assert "rita" not in manager
+
+
+@pytest.mark.parametrize("statement", ["delete from access_log", "update access_log set account = 'max'"])
+def test_the_log_is_only_added_to(browser: Make, statement: str) -> None:
+    director = browser(Role.DIRECTOR)
+    director.get("/quarter")
+    with open_state(director.web.folder) as state, pytest.raises(sqlite3.IntegrityError, match="only added to"):
+        state.execute(statement)
+    assert accesses(director.web.folder)[-1].account == "dora"

@@ -13,7 +13,7 @@ from registry.errors import GraftledgerError
 from reports.web import accounts
 from reports.web.access import Role
 from reports.web.accounts import digest
-from reports.web.sessions import start_session
+from reports.web.sessions import start_session, visitor_of
 from reports.web.state import STATE_FILE, open_state, prepare_state
 
 PASSWORD = "quiet lantern meadow seven"
@@ -75,8 +75,10 @@ def test_a_link_ends_after_three_days_and_with_a_newer_one(folder: Path) -> None
         ("abcdefghijkl" * 22, "12 to 256"),
         ("aaaaaaaaaaaaaaaa", "easily guessed"),
         ("1234567890123456", "easily guessed"),
-        ("my name is ann, hello", "must not hold"),
-        ("graftledger-for-me", "must not hold"),
+        ("ann-ann-ann-1x", "little is left"),
+        ("Graftledger2026", "little is left"),
+        ("Password123456!", "little is left"),
+        ("qwerty12345678abc", "little is left"),
     ],
 )
 def test_passwords_that_will_not_do(password: str, why: str) -> None:
@@ -165,25 +167,33 @@ def test_the_second_step(folder: Path, ann: str) -> None:
         accounts.sign_in(folder, ann, PASSWORD, totp.at(NOON), NOON + timedelta(minutes=2))
     later = NOON + timedelta(minutes=2)
     assert accounts.sign_in(folder, ann, PASSWORD, totp.at(later), later) == 1
-    accounts.turn_off_second_step(folder, 1)
+    other = start_session(folder, 1)
+    accounts.turn_off_second_step(folder, 1, session)
+    assert visitor_of(folder, other) is None
     assert accounts.sign_in(folder, ann, PASSWORD, "", later) == 1
 
 
-def test_a_new_link_opens_a_disabled_account_again_and_takes_the_second_step_off(folder: Path, ann: str) -> None:
+@pytest.mark.parametrize("drops", [False, True])
+def test_a_new_link_opens_a_disabled_account_again(folder: Path, ann: str, drops: bool) -> None:
     session = digest(start_session(folder, 1))
-    accounts.turn_on_second_step(folder, 1, session, pyotp.TOTP(accounts.offer_totp_secret(folder, session)).now())
+    secret = accounts.offer_totp_secret(folder, session)
+    accounts.turn_on_second_step(folder, 1, session, pyotp.TOTP(secret).now())
     accounts.disable_account(folder, ann)
-    token = accounts.new_link(folder, ann)
+    token = accounts.new_link(folder, ann, drops_second_step=drops)
     assert accounts.accounts(folder)[0].disabled_at is not None  # not before the link is used
     accounts.use_link(folder, token, PASSWORD)
     (account,) = accounts.accounts(folder)
-    assert (account.disabled_at, account.has_second_step) == (None, False)
+    assert (account.disabled_at, account.has_second_step) == (None, not drops)
 
 
 def test_an_unknown_name_is_named_as_such(folder: Path) -> None:
-    for act in (accounts.disable_account, accounts.new_link):
+    for act in (accounts.disable_account, accounts.new_link, accounts.end_sessions):
         with pytest.raises(GraftledgerError, match="no account of this name"):
             act(folder, "nobody")
+
+
+def test_common_passwords_of_the_field_still_leave_room_for_good_ones() -> None:
+    assert accounts.checked_password("my clinic likes green kettles", "ann")
 
 
 def test_a_folder_that_cannot_be_written(tmp_path: Path) -> None:

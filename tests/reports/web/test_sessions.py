@@ -10,7 +10,7 @@ import pytest
 
 from reports.web.access import Role
 from reports.web.access_log import accesses
-from reports.web.accounts import disable_account, new_link, use_link
+from reports.web.accounts import disable_account, end_sessions, new_link, use_link
 from reports.web.application import create_application
 from reports.web.sessions import IDLE, LONGEST, start_session, visitor_of
 from reports.web.state import now, open_state
@@ -40,7 +40,9 @@ def test_from_the_link_to_signing_out(browser: Make) -> None:
     assert "What would you like to do?" in page.text
     one.csrf = page.text.split('name="csrf" value="')[1].split('"')[0]
     held = one.client.cookies[one.web.session_cookie]
-    assert one.post("/sign-out").headers["location"] == "/sign-in"
+    left = one.post("/sign-out")
+    assert left.headers["location"] == "/sign-in"
+    assert left.headers["clear-site-data"] == '"cache", "storage"'
     one.client.cookies.set(one.web.session_cookie, held)
     assert one.get("/").headers["location"] == "/sign-in"  # a stolen cookie opens nothing afterwards
     said = [(line.what, line.outcome) for line in accesses(one.web.folder)]
@@ -62,7 +64,7 @@ def test_cookies_travel_by_tls_alone_where_there_is_tls(empty_registry: Path) ->
     answer = one.client.get(f"https://{HOST}/sign-in")
     assert answer.headers["set-cookie"].startswith("__Host-")
     assert "Secure" in answer.headers["set-cookie"]
-    assert answer.headers["strict-transport-security"] == "max-age=31536000"
+    assert answer.headers["strict-transport-security"] == "max-age=31536000; includeSubDomains"
 
 
 def test_a_session_ends_when_idle_and_after_half_a_day(browser: Make) -> None:
@@ -120,3 +122,28 @@ def test_the_second_step_from_the_page(browser: Make) -> None:
     assert again.status_code == 400  # a key is proved once
     assert one.post("/account/second-step/off", {"present": "wrong"}).status_code == 400
     assert one.post("/account/second-step/off", {"present": PASSWORD}).status_code == 303
+
+
+def test_signing_in_again_ends_the_session_before(browser: Make) -> None:
+    one = browser(Role.DIRECTOR)
+    held = one.client.cookies[one.web.session_cookie]
+    assert one.post("/sign-in", {"name": "Dora", "password": PASSWORD}).status_code == 303
+    assert one.get("/").status_code == 200
+    assert visitor_of(one.web.folder, held) is None
+    assert accesses(one.web.folder, most=1)[0].what == "Signing in: as dora"
+
+
+def test_sessions_elsewhere_are_told_and_ended(browser: Make) -> None:
+    first, second = browser(Role.DIRECTOR), browser(Role.DIRECTOR)
+    assert "signed in elsewhere" in first.get("/account").text
+    assert first.post("/account/end-others", {"present": "wrong"}).status_code == 400
+    assert second.get("/").status_code == 200
+    assert first.post("/account/end-others", {"present": PASSWORD}).status_code == 303
+    assert second.get("/").status_code == 303
+    assert "signed in here alone" in first.get("/account").text
+
+
+def test_an_operator_ends_all_sessions_of_an_account(browser: Make) -> None:
+    one, other = browser(Role.DIRECTOR), browser(Role.SURGEON)
+    end_sessions(one.web.folder, "dora")
+    assert (one.get("/").status_code, other.get("/").status_code) == (303, 200)
