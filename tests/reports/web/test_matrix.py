@@ -99,5 +99,5 @@ def test_nothing_is_changed_without_the_token(shared_browser: Make, rule: Rule) 
 @pytest.mark.parametrize("rule", CLOSED, ids=named)
 def test_only_the_declared_method_is_answered(shared_browser: Make, rule: Rule) -> None:
     one = shared_browser(next(iter(rule.task.roles or Role)))
-    for method in ("PUT", "DELETE", "PATCH", "HEAD", "OPTIONS"):
+    for method in ("PUT", "DELETE", "PATCH", "HEAD", "OPTIONS", "TRACE"):
         assert one.client.request(method, address(rule)).status_code == 405
