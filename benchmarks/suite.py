@@ -241,7 +241,9 @@ def command(*arguments: object) -> dict[str, float]:
     """A command as a user types it, in a process of its own."""
     line = [sys.executable, "-c", "from reports.command_line import main; main()", *map(str, arguments)]
     began, before = time.perf_counter(), _children_spent()
-    subprocess.run(line, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd=ROOT)
+    done = subprocess.run(line, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, cwd=ROOT)
+    if done.returncode:
+        raise SystemExit(f"{' '.join(map(str, arguments))}: {done.stderr}")
     return {"seconds": time.perf_counter() - began, "processor_seconds": _children_spent() - before}
 
 

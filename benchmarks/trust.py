@@ -1,11 +1,13 @@
 """Are the figures right, and do their limits hold what they promise? Many registries with a known truth.
 
-    .venv/bin/python benchmarks/trust.py [--minutes 15] [--patients 1000] [--processes 2] [--out docs/trust.md]
+    .venv/bin/python benchmarks/trust.py [--minutes 15] [--patients 1000] [--processes 2] [--readings FILE] [--out PAGE]
 
-Each registry is of fictional patients whose truth the model states without looking at a record. Most go straight into
-the tables, since sound rows pass the intake unchanged; every fiftieth goes the whole way: files of four sites with a
-mistake planted in two rows of a hundred, intake, rows held back, figures. Registries are made until the time is over;
-the page says how many. Seeds are fixed, so the first so many are always the same.
+Each registry is of fictional patients whose truth the model states without looking at a record; its records go straight
+into the tables. Every fiftieth also goes the whole way: files of four sites with a mistake planted in two rows of a
+hundred, intake, rows held back, figures, held against the figures of the same patients without mistakes. Registries are
+made until the time is over; the page says how many. With --readings what was read is kept in a file, and a later run
+goes on from there, so nights add up: delete it once the program has changed. Seeds are fixed, so the first so many are
+always the same.
 
 Bias: mean estimate less the model's truth. Coverage: how often the 95 % interval holds it. Both with their Monte-Carlo
 error; that of the truth itself (a population of its own) is in that of the bias.
@@ -118,15 +120,46 @@ def whole_chain(patients: int, seed: int) -> Iterator[Registry]:
             yield registry
 
 
-def readings(task: tuple[int, int, bool]) -> tuple[bool, dict[Key, Reading]]:
-    """What one registry says: figures that are shown with limits and not greyed out."""
-    patients, seed, chain = task
-    with (whole_chain if chain else direct)(patients, seed) as registry:
-        return chain, {
-            key: (figure.estimate, figure.lower, figure.upper)
-            for key, figure in headline_figures(registry)
-            if figure.lower is not None and not figure.flags
-        }
+@dataclass(frozen=True)
+class Told:
+    """What the registry of a seed says. chain: the same patients after the whole way; None where they did not go it."""
+
+    seed: int
+    direct: dict[Key, Reading]
+    chain: dict[Key, Reading] | None
+
+    def as_line(self) -> str:
+        parts = {"seed": self.seed, "direct": list(self.direct.items())}
+        return json.dumps({**parts, "chain": self.chain and list(self.chain.items())})
+
+
+def from_line(line: str) -> Told:
+    """What `as_line` wrote."""
+    content = json.loads(line)
+    direct, chain = (
+        part and {tuple(key): tuple(reading) for key, reading in part} for part in (content["direct"], content["chain"])
+    )
+    return Told(content["seed"], direct, chain)
+
+
+def readings(registry: Registry) -> dict[Key, Reading]:
+    """Figures that are shown with limits and not greyed out."""
+    return {
+        key: (figure.estimate, figure.lower, figure.upper)
+        for key, figure in headline_figures(registry)
+        if figure.lower is not None and not figure.flags
+    }
+
+
+def told_by(task: tuple[int, int]) -> Told:
+    """The registry of one seed; of every fiftieth also the whole way."""
+    patients, seed = task
+    with direct(patients, seed) as registry:
+        straight = readings(registry)
+    if seed % CHAIN_EVERY:
+        return Told(seed, straight, None)
+    with whole_chain(patients, seed) as registry:
+        return Told(seed, straight, readings(registry))
 
 
 def truths() -> dict[Key, tuple[float, float]]:
@@ -155,7 +188,7 @@ def lines_of(found: Sequence[dict[Key, Reading]], truth: dict[Key, tuple[float, 
         low = sum(upper < expected for _, _, upper in shown)
         high = sum(lower > expected for _, lower, _ in shown)
         coverage = 1.0 - (low + high) / n
-        error = math.sqrt(max(coverage * (1.0 - coverage), LEVEL * (1.0 - LEVEL)) / n)
+        error = math.sqrt(LEVEL * (1.0 - LEVEL) / n)  # of a coverage that is as promised
         lines.append(
             Line(
                 key,
@@ -172,56 +205,82 @@ def lines_of(found: Sequence[dict[Key, Reading]], truth: dict[Key, tuple[float, 
     return lines
 
 
+def shifts(found: Sequence[Told]) -> list[tuple[Key, float, float, float, int]]:
+    """What mistakes and intake do to each figure: mean difference, its error, the largest, and of how many."""
+    lines = []
+    pairs = [one for one in found if one.chain is not None]
+    for key in dict.fromkeys(key for one in pairs for key in one.direct):
+        moved = [
+            one.chain[key][0] - one.direct[key][0] for one in pairs if key in one.direct and key in (one.chain or {})
+        ]
+        n = len(moved)
+        if n < 2:
+            continue
+        mean = math.fsum(moved) / n
+        spread = math.fsum((move - mean) ** 2 for move in moved) / (n - 1)
+        lines.append((key, mean, math.sqrt(spread / n), max(map(abs, moved)), n))
+    return lines
+
+
+def _name(key: Key) -> str:
+    measure, at, group = key
+    return (measure + (f", {time_label(at)}" if at else "") + (f", {group}" if group else "")).replace("_", " ")
+
+
 def _row(line: Line) -> str:
-    measure, at, group = line.key
-    name = measure.replace("_", " ") + (f", {time_label(at)}" if at else "") + (f", {group}" if group else "")
     off = abs(line.bias) > 3.0 * line.bias_error
     missed = abs(line.coverage - LEVEL) > 3.0 * line.coverage_error
     marks = (["bias"] if off else []) + (["coverage"] if missed else [])
     return (
-        f"| {name} | {100 * line.truth:.2f} | {100 * line.bias:+.3f} ± {100 * line.bias_error:.3f} | "
+        f"| {_name(line.key)} | {100 * line.truth:.2f} | {100 * line.bias:+.3f} ± {100 * line.bias_error:.3f} | "
         f"{100 * line.coverage:.1f} ± {100 * line.coverage_error:.1f} | {line.low} / {line.high} | "
         f"{line.registries:,} | {', '.join(marks)} |"
     )
 
 
-HEAD = """\
-| figure | truth, % | bias, points | coverage, % | interval below / above | registries | beyond 3 errors |
-|---|---|---|---|---|---|---|
-"""
-
-
-def page(direct_lines: Sequence[Line], chain_lines: Sequence[Line], asked: dict[str, Any]) -> str:
-    """The page, with the numbers of this run."""
-    table, chained = ("\n".join(map(_row, lines)) for lines in (direct_lines, chain_lines))
-    both = [*direct_lines, *chain_lines]
-    off = [line for line in both if abs(line.bias) > 3.0 * line.bias_error]
-    missed = [line for line in both if abs(line.coverage - LEVEL) > 3.0 * line.coverage_error]
+def page(found: Sequence[Told], truth: dict[Key, tuple[float, float]], asked: dict[str, Any]) -> str:
+    """The page, with the numbers of these registries."""
+    lines, moved = lines_of([one.direct for one in found], truth), shifts(found)
+    off = [line for line in lines if abs(line.bias) > 3.0 * line.bias_error]
+    missed = [line for line in lines if abs(line.coverage - LEVEL) > 3.0 * line.coverage_error]
+    chained = sum(one.chain is not None for one in found)
+    table = "\n".join(map(_row, lines))
+    shifted = "\n".join(
+        f"| {_name(key)} | {100 * mean:+.3f} ± {100 * error:.3f} | {100 * largest:.3f} | {n} |"
+        for key, mean, error, largest, n in moved
+    )
     reasons = "\n".join(f"- {name.replace('_', ' ')}: {why}." for name, why in APPROXIMATE.items())
+    known = 100 * math.sqrt(LEVEL * (1 - LEVEL) / max(len(found), 1))
     return f"""\
 # Can the figures be trusted?
 
-Made by `make trust` (`benchmarks/trust.py`); do not edit. {asked["direct"]:,} registries of {asked["patients"]:,}
-fictional patients whose records went straight into the tables, and {asked["chain"]:,} that went the whole way: files of
-four sites with a mistake planted in {PLANTED:.0%} of the rows, intake, what fails held back, figures. Seeds
-{asked["first"]:,} to {asked["last"]:,}; {asked["minutes"]:.0f} minutes with {asked["processes"]} processes. Truth: what
-the model expects, from {TRUTH_PATIENTS:,} other patients, computed without looking at a record.
+Made by `make trust` (`benchmarks/trust.py`); do not edit.
+
+**{len(found):,} registries** of {asked["patients"]:,} fictional patients (seeds from {FIRST_SEED:,} on), their records
+straight in the tables; {chained:,} of them also went **the whole way**: files of four sites with a mistake planted in
+{PLANTED:.0%} of the rows, intake, what fails held back, figures. Truth: what the model expects, from {TRUTH_PATIENTS:,}
+other patients, computed without looking at a record.
 
 **Bias** is the mean estimate less the truth, in percentage points, **coverage** how often the 95 % interval holds the
 truth; after ± their Monte-Carlo error (one standard error). "Interval below" counts registries whose whole interval
 lies below the truth. The last column marks what is off by more than three of these errors. Only figures are taken that
-are shown and not greyed out. With {asked["direct"]:,} registries a coverage is known to {asked["error"]:.1f} points,
-with {asked["chain"]:,} to {asked["chain_error"]:.1f} (one standard error).
+are shown and not greyed out. So many registries tell a coverage to {known:.1f} points (one standard error); figures of
+one registry go together, so do not count marks as if they were independent.
 
-Of {len(both)} figures {len(off)} are biased by more than three errors, {len(missed)} miss their coverage by more.
+Of {len(lines)} figures {len(off)} are biased by more than three errors, {len(missed)} miss their coverage by more.
 
-## Straight into the tables
+| figure | truth, % | bias, points | coverage, % | interval below / above | registries | beyond 3 errors |
+|---|---|---|---|---|---|---|
+{table}
 
-{HEAD}{table}
+## What mistakes and intake do
 
-## The whole way, with planted mistakes
+The same patients with planted mistakes after the whole way, less without: mean difference in percentage points with its
+Monte-Carlo error, and the largest difference of a single registry.
 
-{HEAD}{chained}
+| figure | mean difference | largest | registries |
+|---|---|---|---|
+{shifted}
 
 ## What is known to be off
 
@@ -237,46 +296,38 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=15.0)
     parser.add_argument("--patients", type=int, default=1_000)
     parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--readings", type=Path)
     parser.add_argument("--out", type=Path, default=Path("docs/trust.md"))
     asked = parser.parse_args()
     began = time.monotonic()
-    truth = truths()
-    found: dict[bool, list[dict[Key, Reading]]] = {True: [], False: []}
-    seed = FIRST_SEED
+    found: list[Told] = []
+    if asked.readings and asked.readings.exists():
+        found = [from_line(line) for line in asked.readings.read_text(encoding="utf-8").splitlines()]
+    before = {one.seed for one in found}
 
-    def tasks() -> Iterator[tuple[int, int, bool]]:
-        nonlocal seed
+    def tasks() -> Iterator[tuple[int, int]]:
+        seed = FIRST_SEED
         while time.monotonic() - began < 60.0 * asked.minutes:
-            yield asked.patients, seed, seed % CHAIN_EVERY == 0
+            if seed not in before:
+                yield asked.patients, seed
             seed += 1
 
     with multiprocessing.get_context("spawn").Pool(asked.processes, maxtasksperchild=100) as pool:
         source = tasks()
         waiting = [
-            pool.apply_async(readings, (task,)) for _, task in zip(range(2 * asked.processes), source, strict=False)
+            pool.apply_async(told_by, (task,)) for _, task in zip(range(2 * asked.processes), source, strict=False)
         ]
         while waiting:
-            chain, told = waiting.pop(0).get()
-            found[chain].append(told)
+            told = waiting.pop(0).get()
+            found.append(told)
+            if asked.readings:
+                with asked.readings.open("a", encoding="utf-8") as kept:
+                    kept.write(told.as_line() + "\n")
             task = next(source, None)
             if task is not None:
-                waiting.append(pool.apply_async(readings, (task,)))
-    n = len(found[False])
-    told = {
-        "patients": asked.patients,
-        "direct": n,
-        "chain": len(found[True]),
-        "first": FIRST_SEED,
-        "last": seed - 1,
-        "minutes": (time.monotonic() - began) / 60.0,
-        "processes": asked.processes,
-        "error": 100 * math.sqrt(LEVEL * (1 - LEVEL) / max(n, 1)),
-        "chain_error": 100 * math.sqrt(LEVEL * (1 - LEVEL) / max(len(found[True]), 1)),
-    }
-    direct_lines, chain_lines = lines_of(found[False], truth), lines_of(found[True], truth)
-    asked.out.write_text(page(direct_lines, chain_lines, told), encoding="utf-8")
-    print(json.dumps(told))
-    print(asked.out)
+                waiting.append(pool.apply_async(told_by, (task,)))
+    asked.out.write_text(page(found, truths(), {"patients": asked.patients}), encoding="utf-8")
+    print(f"{len(found):,} registries, {len(found) - len(before):,} of them now: {asked.out}")
 
 
 if __name__ == "__main__":

@@ -59,13 +59,27 @@ def test_what_is_off_is_marked(trust: ModuleType) -> None:
     assert row.endswith("| 30 / 0 | 30 | bias, coverage |")
 
 
-def test_a_registry_is_read(trust: ModuleType) -> None:
-    """Every figure has a truth under its own name, time and group."""
-    chain, told = trust.readings((300, 7, False))
-    assert not chain
+def test_a_registry_is_read_and_kept(trust: ModuleType) -> None:
+    """Every figure has a truth under its own name, time and group; what is kept in a file is read back."""
+    told = trust.told_by((300, 7))
+    assert told.chain is None
+    assert len(told.direct) > 15
     trust.TRUTH_PATIENTS = 2_000
-    assert len(told) > 15
-    assert set(told) <= set(trust.truths())
+    assert set(told.direct) <= set(trust.truths())
+    assert trust.from_line(told.as_line()) == told
+
+
+def test_what_mistakes_do_by_hand(trust: ModuleType) -> None:
+    """Two registries moved by 0.01 and 0.03: 0.02 on average, error 0.01; one that did not go the way is left out."""
+    key = ("m", 365, "")
+    told = [
+        trust.Told(1, {key: (0.1, 0.0, 0.2)}, {key: (0.11, 0.0, 0.2)}),
+        trust.Told(2, {key: (0.1, 0.0, 0.2)}, {key: (0.13, 0.0, 0.2)}),
+        trust.Told(3, {key: (0.9, 0.0, 0.2)}, None),
+    ]
+    ((found, mean, error, largest, n),) = trust.shifts(told)
+    assert (found, n) == (key, 2)
+    assert (mean, error, largest) == pytest.approx((0.02, 0.01, 0.03))
 
 
 def test_growth_by_hand(suite: ModuleType) -> None:
