@@ -9,16 +9,21 @@ from __future__ import annotations
 import logging
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from registry.store import Registry
 
+from .shared_tables import shared_tables
+
 if TYPE_CHECKING:
     import polars as pl
 
-SESSION_HERE = ("site_end", "known_session", "session_here")
+_STARTS = ("site_end", "session_next")
+"""Steps that need no others. Inside `sharing` they are made once."""
+KNOWN_SESSION = ("session_next", "known_session")
+SESSION_HERE = ("site_end", *KNOWN_SESSION, "session_here")
 """The steps that every analysis starts from."""
 
 _LOG = logging.getLogger(__name__)
@@ -43,11 +48,14 @@ def rows(
     texts: Mapping[str, str] | None = None,
 ) -> pl.DataFrame:
     """Run the steps and return the last one's rows."""
-    sql = statement(steps, final, texts or {})
-    _LOG.debug("%s", sql)
     registry.connection.complete()  # of an earlier statement, whose result nobody needs any more
-    table: pl.DataFrame = registry.connection.sql(sql, params=_bound(sql, values)).pl()
-    return table
+    with _started(registry, steps, values) as left:
+        sql = statement(left, final, texts or {})
+        _LOG.debug("%s", sql)
+        if shared := shared_tables(registry):
+            return shared.rows(sql, _bound(sql, values))
+        table: pl.DataFrame = registry.connection.sql(sql, params=_bound(sql, values)).pl()
+        return table
 
 
 @contextmanager
@@ -62,13 +70,35 @@ def kept(
 
     They are temporary: the registry's file is not touched.
     """
-    sql = f"create or replace temp table {name} as {statement(steps, f'from {name}', texts or {})}"
+    if shared := shared_tables(registry):
+        with _started(registry, steps, values) as left:
+            sql = statement(left, f"from {name}", texts or {})
+            number = shared.table(sql, _bound(sql, values))
+        with shared.under(name, number):
+            yield
+        return
+    sql = statement(steps, f"from {name}", texts or {})
     _LOG.debug("%s", sql)
-    registry.connection.execute(sql, _bound(sql, values))
+    registry.connection.execute(f"create or replace temp table {name} as {sql}", _bound(sql, values))
     try:
         yield
     finally:
         registry.connection.execute(f"drop table temp.{name}")
+
+
+@contextmanager
+def _started(registry: Registry, steps: Sequence[str], values: Mapping[str, Any]) -> Iterator[Sequence[str]]:
+    """The steps that are left to run: inside `sharing` what most of them start from stands ready."""
+    shared = shared_tables(registry)
+    if shared is None:
+        yield steps
+        return
+    with ExitStack() as stack:
+        for step in _STARTS:
+            if step in steps:
+                sql = statement((step,), f"from {step}", {})
+                stack.enter_context(shared.under(step, shared.table(sql, _bound(sql, values))))
+        yield [step for step in steps if step not in _STARTS]
 
 
 def step_text(step: str, texts: Mapping[str, str]) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 from registry.definition import ELSEWHERE
 from registry.store import Registry
 
-from .._queries import kept, rows
+from .._queries import KNOWN_SESSION, kept, rows
 from ..groups import NOT_RECORDED, GroupField
 from ..intake.counting import withdrawn_patients
 from ..rounding import check_rounding, rounded
@@ -68,7 +68,7 @@ def kept_members(registry: Registry, definition: CohortDefinition) -> Iterator[N
         f"when not coalesce({predicate}, false) then {number}" for number, (_, predicate) in enumerate(steps)
     )
     values = member_values(registry, definition)
-    with kept(registry, MEMBERS, ("known_session", MEMBERS), values, {"leaves_out": leaves_out}):
+    with kept(registry, MEMBERS, (*KNOWN_SESSION, MEMBERS), values, {"leaves_out": leaves_out}):
         yield
 
 

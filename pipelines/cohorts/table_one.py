@@ -14,7 +14,7 @@ from registry.definition import PATIENT, SESSION, Field, Kind
 from registry.errors import GraftledgerError
 from registry.store import Registry
 
-from .._queries import rows
+from .._queries import KNOWN_SESSION, rows
 from ..exports.columns import WITHHELD
 from ..exports.quasi_identifiers import pooled
 from ..exports.suppression import suppress
@@ -115,7 +115,7 @@ def _patients(
     columns = [f"{name[:2]}{quoted(field.name)} as {quoted(name)}" for name, field in fields.items()]
     texts = {"group": f"coalesce({split.sql}, '{NOT_RECORDED}')", "columns": ", ".join(columns)}
     with kept_members(registry, definition):
-        steps = ("known_session", "cohort_baseline")
+        steps = (*KNOWN_SESSION, "cohort_baseline")
         return rows(registry, steps, "from cohort_baseline", member_values(registry, definition), texts)
 
 

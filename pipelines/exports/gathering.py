@@ -13,7 +13,7 @@ from registry import literal, quoted
 from registry.definition import record_type
 from registry.store import Registry
 
-from .._queries import SESSION_HERE, kept, rows
+from .._queries import KNOWN_SESSION, SESSION_HERE, kept, rows
 from ..cohorts import CohortDefinition, kept_members
 from ..duration_measures import DURATION_MEASURES
 from ..groups import shared_values
@@ -80,8 +80,8 @@ def kept_export(registry: Registry, definition: CohortDefinition, secret: bytes 
         run(_key_macro(secret))
         stack.callback(run, "drop macro temp.export_key")
         stack.enter_context(kept_members(registry, definition))
-        keep("export_patient", "known_session", "export_patient")
-        keep("export_session", "known_session", "export_session")
+        keep("export_patient", *KNOWN_SESSION, "export_patient")
+        keep("export_session", *KNOWN_SESSION, "export_session")
         with kept(registry, "session_here", SESSION_HERE, values, texts):
             keep("export_gap", "start", "spell_here", "judged_spell", "export_gap", **spell)
             _keep_durations(registry, values, texts)

@@ -1,11 +1,33 @@
 -- Fold: patients alike in all their intervals and groups share a pattern, n of them. One row a pattern, group and
 -- interval, with how many such sessions each of its patients has. Numbered by content, so that draws can be repeated.
-with of_patient as (
+-- Most patients have one session: these are counted without a list each, which takes a fifth of the time.
+with several as (
+  select patient_key
+  from duration_session
+  where reason is null
+  group by patient_key
+  having count(*) > 1
+),
+
+once as (
+  select
+    {groups}
+    left_day,
+    right_day,
+    count(*) as n
+  from duration_session
+  anti join several using (patient_key)
+  where reason is null
+  group by all
+),
+
+of_patient as (
   select
     patient_key,
     list(struct_pack({group_fields} left_day := left_day, right_day := right_day)
       order by {groups} left_day, right_day) as intervals
   from duration_session
+  semi join several using (patient_key)
   where reason is null
   group by patient_key
 ),
@@ -16,6 +38,11 @@ alike as (
     count(*) as n
   from of_patient
   group by intervals
+  union all
+  select
+    [struct_pack({group_fields} left_day := left_day, right_day := right_day)] as intervals,
+    n
+  from once
 ),
 
 one_interval as (

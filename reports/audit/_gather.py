@@ -29,11 +29,13 @@ from pipelines.intake_summary import held_back_counts, intake_counts, intake_sum
 from pipelines.measures import FOLLOW_UP_COMPLETENESS, GRAFT_SURVIVAL, GRAFT_SURVIVAL_CAPPED
 from pipelines.missing_fields import missing_fields
 from pipelines.next_session import next_session_follow_up
+from pipelines.numbered_records import numbered_records
 from pipelines.process_measures import process_by_span
 from pipelines.quarter_activity import quarter_activity
 from pipelines.ratings_and_scars import ratings_and_scars
 from pipelines.recent_outcomes import recent_outcomes
 from pipelines.serious_complications import serious_complications
+from pipelines.shared_tables import sharing
 from pipelines.site_declarations import complete_to_by_site
 from registry import Fault, GraftledgerError, Registry, durations
 from registry.reports import shown_intake_id
@@ -85,86 +87,91 @@ def gather(
             )
         )
     as_of, by_site = quarter.last_on, ("site_code",)
-    survival = graft_survival(registry, as_of=as_of)
-    spans = tuple(each.span for each in (quarter, quarter.before, quarter.year_before))
     actions, reviews = agreed_actions(registry), tuple(outlier_reviews(registry))
-    several = len(registry.settings.sites) > 1
     statements, own_statements = _statements(registry)
-    contacts, contacts_in_quarter, contacts_by_site = quarter_contacts(
-        registry, quarter.first_on, as_of, by=by_site if several else ()
-    )
-    data = AuditData(
-        settings=registry.settings,
-        quarter=quarter,
-        data_date=data_date,
-        complete_to=complete_to,
-        meta=figure_meta(
-            registry,
-            report="audit",
-            quarter=str(quarter),
-            as_of=as_of.isoformat(),
-            intake=shown_intake_id(registry),
-            agreed=_digest((actions, reviews, on or as_of)),
-            definitions=measure_definitions(registry.settings.mature_window),
-            expectations=_digest(statements),
-        ),
-        summary=data_summary(registry, as_of=as_of, quarter=str(quarter)),
-        here=tuple(
-            figure
-            for by in ((), ("age_band",))
-            for figure in time_to_next_session(registry, estimand="here", by=by, at_days=_CURVE_DAYS, as_of=as_of)
-        ),
-        anywhere=tuple(
-            figure
-            for by in ((), ("age_band",))
-            for figure in time_to_next_session(registry, estimand="anywhere", by=by, at_days=_CURVE_DAYS, as_of=as_of)
-        ),
-        complications=complications(registry, as_of=as_of),
-        complications_by_site=complications(registry, by=by_site, as_of=as_of)
-        if len(registry.settings.sites) > 1
-        else (),
-        survival=_of(GRAFT_SURVIVAL, survival),
-        survival_by_site=_of(GRAFT_SURVIVAL, graft_survival(registry, by=by_site, as_of=as_of))
-        if len(registry.settings.sites) > 1
-        else (),
-        survival_by_technique=_of(GRAFT_SURVIVAL, graft_survival(registry, by=("technique",), as_of=as_of)),
-        survival_capped=_of(GRAFT_SURVIVAL_CAPPED, survival),
-        survival_around=_around(registry, quarter),
-        growth=growth(registry, as_of=as_of),
-        ratings=ratings_and_scars(registry, as_of=as_of),
-        intake=intake_summary(registry),
-        intakes=intake_counts(registry),
-        held_back=held_back_counts(registry),
-        activity=quarter_activity(registry, spans, as_of=as_of),
-        recent=recent_outcomes(registry, spans, as_of=as_of),
-        contacts=contacts,
-        contacts_in_quarter=contacts_in_quarter,
-        contacts_by_site=contacts_by_site,
-        follow_up=tuple(
-            figure
-            for by in ((), by_site)
-            if several or not by
-            for figure in next_session_follow_up(
-                registry, estimand="anywhere", by=by, at_days=_COMPLETE_AT, as_of=as_of
-            )
-            if figure.measure == FOLLOW_UP_COMPLETENESS
-        ),
-        due=visits_due(registry, on=as_of),
-        process=process_by_span(registry, spans, as_of=as_of),
-        missing=missing_fields(registry, quarter.first_on, as_of),
-        serious=serious_complications(registry, quarter.first_on, as_of),
-        told=Told(
-            judge_all(registry, statements, as_of=as_of),
-            judge_all(registry, statements, as_of=quarter.year_before.last_on),
-            quarter.year_before.last_on,
-            own_statements,
-        ),
-        actions=actions,
-        reviews=reviews,
-        on=on or as_of,
-        compared=compared_surgeons(registry, quarter),
-        comments=comments or Comments(),
-    )
+    # these show keys or fields, or read more than the records
+    due, missing = visits_due(registry, on=as_of), missing_fields(registry, quarter.first_on, as_of)
+    compared = compared_surgeons(registry, quarter)
+    with numbered_records(registry), sharing(registry):
+        survival = graft_survival(registry, as_of=as_of)
+        spans = tuple(each.span for each in (quarter, quarter.before, quarter.year_before))
+        several = len(registry.settings.sites) > 1
+        # what asks for the same sessions, one after another
+        told_now = judge_all(registry, statements, as_of=as_of)
+        overall = complications(registry, as_of=as_of)
+        contacts, contacts_in_quarter, contacts_by_site = quarter_contacts(
+            registry, quarter.first_on, as_of, by=by_site if several else ()
+        )
+        data = AuditData(
+            settings=registry.settings,
+            quarter=quarter,
+            data_date=data_date,
+            complete_to=complete_to,
+            meta=figure_meta(
+                registry,
+                report="audit",
+                quarter=str(quarter),
+                as_of=as_of.isoformat(),
+                intake=shown_intake_id(registry),
+                agreed=_digest((actions, reviews, on or as_of)),
+                definitions=measure_definitions(registry.settings.mature_window),
+                expectations=_digest(statements),
+            ),
+            summary=data_summary(registry, as_of=as_of, quarter=str(quarter)),
+            here=tuple(
+                figure
+                for by in ((), ("age_band",))
+                for figure in time_to_next_session(registry, estimand="here", by=by, at_days=_CURVE_DAYS, as_of=as_of)
+            ),
+            anywhere=tuple(
+                figure
+                for by in ((), ("age_band",))
+                for figure in time_to_next_session(
+                    registry, estimand="anywhere", by=by, at_days=_CURVE_DAYS, as_of=as_of
+                )
+            ),
+            complications=overall,
+            complications_by_site=complications(registry, by=by_site, as_of=as_of) if several else (),
+            survival=_of(GRAFT_SURVIVAL, survival),
+            survival_by_site=_of(GRAFT_SURVIVAL, graft_survival(registry, by=by_site, as_of=as_of)) if several else (),
+            survival_by_technique=_of(GRAFT_SURVIVAL, graft_survival(registry, by=("technique",), as_of=as_of)),
+            survival_capped=_of(GRAFT_SURVIVAL_CAPPED, survival),
+            survival_around=_around(registry, quarter),
+            growth=growth(registry, as_of=as_of),
+            ratings=ratings_and_scars(registry, as_of=as_of),
+            intake=intake_summary(registry),
+            intakes=intake_counts(registry),
+            held_back=held_back_counts(registry),
+            activity=quarter_activity(registry, spans, as_of=as_of),
+            recent=recent_outcomes(registry, spans, as_of=as_of),
+            contacts=contacts,
+            contacts_in_quarter=contacts_in_quarter,
+            contacts_by_site=contacts_by_site,
+            follow_up=tuple(
+                figure
+                for by in ((), by_site)
+                if several or not by
+                for figure in next_session_follow_up(
+                    registry, estimand="anywhere", by=by, at_days=_COMPLETE_AT, as_of=as_of
+                )
+                if figure.measure == FOLLOW_UP_COMPLETENESS
+            ),
+            due=due,
+            process=process_by_span(registry, spans, as_of=as_of),
+            missing=missing,
+            serious=serious_complications(registry, quarter.first_on, as_of),
+            told=Told(
+                told_now,
+                judge_all(registry, statements, as_of=quarter.year_before.last_on),
+                quarter.year_before.last_on,
+                own_statements,
+            ),
+            actions=actions,
+            reviews=reviews,
+            on=on or as_of,
+            compared=compared,
+            comments=comments or Comments(),
+        )
     return replace(data, changes=audit_changes(previous, data.meta, data.figures)) if previous else data
 
 

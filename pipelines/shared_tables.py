@@ -1,0 +1,111 @@
+"""Tables and counts that several questions of one report share, made once."""
+
+from __future__ import annotations
+
+import re
+from collections import OrderedDict
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from registry.store import Registry
+
+if TYPE_CHECKING:
+    import duckdb
+    import polars as pl
+
+_MOST_TABLES, _MOST_ROWS = 8, 10_000
+"""Tables beyond these, the longest unused first, are dropped; larger answers are asked again. Both save memory."""
+_NAME = re.compile(r"[a-z_]+")
+
+Question = tuple[str, str, tuple[tuple[str, int], ...]]
+"""A statement, its values, and which shared tables stand under the names in it."""
+
+
+@dataclass
+class SharedTables:
+    """What has been made within `sharing`.
+
+    made: tables by what they answer, the last used at the end. standing: their numbers, by the names they stand under.
+    answers: small results.
+    """
+
+    connection: duckdb.DuckDBPyConnection
+    made: OrderedDict[Question, int] = field(default_factory=OrderedDict)
+    standing: dict[str, int] = field(default_factory=dict)
+    answers: dict[Question, pl.DataFrame] = field(default_factory=dict)
+    count: int = 0
+
+    def table(self, sql: str, values: Mapping[str, Any]) -> int:
+        """The number of the table with the rows of a statement."""
+        question = self._question(sql, values)
+        if question not in self.made:
+            self.count += 1
+            self.connection.execute(f"create temp table shared_{self.count} as {sql}", values)
+            self.made[question] = self.count
+            self._drop_old()
+        self.made.move_to_end(question)
+        return self.made[question]
+
+    @contextmanager
+    def under(self, name: str, number: int) -> Iterator[None]:
+        """Let a table stand under a name for the length of a `with` block."""
+        self.standing[name] = number
+        self.connection.execute(f"create or replace temp view {name} as from temp.shared_{number}")
+        try:
+            yield
+        finally:
+            del self.standing[name]
+            self.connection.execute(f"drop view temp.{name}")
+
+    def rows(self, sql: str, values: Mapping[str, Any]) -> pl.DataFrame:
+        """The rows of a statement."""
+        question = self._question(sql, values)
+        if question in self.answers:
+            return self.answers[question]
+        table: pl.DataFrame = self.connection.sql(sql, params=dict(values)).pl()
+        if table.height <= _MOST_ROWS:
+            self.answers[question] = table
+        return table
+
+    def _question(self, sql: str, values: Mapping[str, Any]) -> Question:
+        names = set(_NAME.findall(sql))
+        return (
+            sql,
+            repr(sorted(values.items())),
+            tuple(sorted((n, at) for n, at in self.standing.items() if n in names)),
+        )
+
+    def _drop_old(self) -> None:
+        idle = [question for question, number in self.made.items() if number not in self.standing.values()]
+        for question in idle[: max(0, len(self.made) - _MOST_TABLES)]:
+            if (number := self.made[question]) != self.count:
+                self.connection.execute(f"drop table temp.shared_{number}")
+                del self.made[question]
+
+
+_SHARED: ContextVar[SharedTables | None] = ContextVar("shared_tables", default=None)
+
+
+def shared_tables(registry: Registry) -> SharedTables | None:
+    """What is shared now by questions to this registry; None outside `sharing`."""
+    shared = _SHARED.get()
+    return shared if shared and shared.connection is registry.connection else None
+
+
+@contextmanager
+def sharing(registry: Registry) -> Iterator[None]:
+    """Let all questions asked of a registry within the `with` block share their tables: for a report of many figures.
+
+    The records must not change meanwhile. The figures are those that would come without it.
+    """
+    shared = SharedTables(registry.connection)
+    token = _SHARED.set(shared)
+    try:
+        yield
+    finally:
+        _SHARED.reset(token)
+        for number in shared.made.values():
+            registry.connection.execute(f"drop table if exists temp.shared_{number}")
