@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 from starlette.exceptions import HTTPException
 
-from registry.store import Registry
-
 from ..audit import FIGURES_FILE, PAGE_FILE, PDF_FILE, TABLES_FILE, Quarter, last_complete_quarter
 from .comments import comments_digest
+from .context import Web, remembered
 from .job_tasks import AUDIT
 from .jobs import Job, Jobs, Status
 from .report_jobs import ground
@@ -81,10 +80,11 @@ def quarters_to_choose(data_date: date | None, first_on: date | None) -> list[Qu
     return found
 
 
-def audit_state(folder: Path, jobs: Jobs, quarter: Quarter, registry: Registry) -> AuditState:
+def audit_state(web: Web, jobs: Jobs, quarter: Quarter) -> AuditState:
     """How the audit of a quarter stands."""
+    folder = web.folder
     of_quarter = [job for job in jobs.listed(kind=AUDIT) if job.request["quarter"] == str(quarter)]
-    now = {**ground(registry), "comments": comments_digest(folder, str(quarter))}
+    now = {**remembered(web, "ground", ground), "comments": comments_digest(folder, str(quarter))}
     made = usable(of_quarter, now)
     changed = changes(made, now) if made else ()
     signature = signature_of(folder, str(quarter))

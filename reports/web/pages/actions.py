@@ -12,7 +12,7 @@ from registry.store import open_registry
 
 from ...audit import parse_quarter
 from ..access import Pages
-from ..context import VisitorGiven, Web, WebGiven, go_to, reading, show
+from ..context import VisitorGiven, Web, WebGiven, go_to, remembered, show
 
 pages = Pages()
 
@@ -27,8 +27,7 @@ def _show(request: Request, web: Web, quarter: str, *faults: Fault, **typed: str
     from pipelines.agreed_actions import OUTCOMES, agreed_actions
 
     chosen = parse_quarter(quarter)
-    with reading(web) as registry:
-        known = agreed_actions(registry)
+    known = remembered(web, "actions", agreed_actions)
     today = date.today()
     return show(
         request,

@@ -13,7 +13,7 @@ from ... import wording
 from ...audit import parse_quarter
 from ...labels import value_label
 from ..access import Pages
-from ..context import Web, WebGiven, reading, show
+from ..context import Web, WebGiven, remembered, show
 
 pages = Pages()
 MOST_SHOWN = 200
@@ -66,8 +66,8 @@ def csv(web: WebGiven, quarter: str, name: str) -> Response:
 
 
 def _found(web: Web, quarter: str, name: str) -> CasesBehind:
-    with reading(web) as registry:
-        return cases_behind(registry, name, parse_quarter(quarter).span)
+    chosen = parse_quarter(quarter)
+    return remembered(web, ("cases", name, chosen), lambda registry: cases_behind(registry, name, chosen.span))
 
 
 def state_words(name: str, state: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -11,12 +12,13 @@ from fastapi.responses import FileResponse
 from starlette.exceptions import HTTPException
 
 from registry.errors import GraftledgerError
+from registry.store import Registry
 
 from ...audit import Quarter, parse_quarter
 from ...benchmark import FIGURES_FILE, PAGE_FILE, PDF_FILE
 from ..access import Pages, Visitor
 from ..audits import changes, quarters_to_choose, usable
-from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, reading, show
+from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, remembered, show
 from ..embedding import embedded, show_report
 from ..job_tasks import BENCHMARK
 from ..jobs import Job, Jobs
@@ -40,11 +42,8 @@ class _State:
 
 def _state(web: Web, jobs: Jobs, visitor: Visitor, quarter: str) -> _State:
     code = _code(visitor)
-    with reading(web) as registry:
-        now = ground(registry)
-        query = "select min(performed_on) from session where surgeon_code = ?"
-        first_on = registry.connection.execute(query, [code]).fetchall()[0][0]
-        quarters = quarters_to_choose(registry.data_date, first_on)
+    now = remembered(web, "ground", ground)
+    quarters = quarters_to_choose(*remembered(web, ("days", code), lambda registry: _days(registry, code)))
     chosen = parse_quarter(quarter) if quarter else quarters[0]
     own = [
         job
@@ -54,6 +53,12 @@ def _state(web: Web, jobs: Jobs, visitor: Visitor, quarter: str) -> _State:
     made = usable(own, now)
     changed = changes(made, now) if made else ()
     return _State(chosen, quarters, made, changed, next(iter(own), None), jobs.folder(made.id) if made else None)
+
+
+def _days(registry: Registry, code: str) -> tuple[date | None, date | None]:
+    """Up to when records are complete, and the first session of that surgeon."""
+    query = "select min(performed_on) from session where surgeon_code = ?"
+    return registry.data_date, registry.connection.execute(query, [code]).fetchall()[0][0]
 
 
 def _code(visitor: Visitor) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Annotated
 
 from fastapi import Form, Query, Request, Response
@@ -9,13 +10,14 @@ from fastapi.responses import FileResponse
 from markupsafe import Markup
 
 from registry.errors import Fault, GraftledgerError
+from registry.store import Registry
 
 from ...audit import PAGE_FILE, PDF_FILE, parse_quarter
 from ..access import Pages
 from ..accounts import confirm_password
 from ..audits import AUDIT_FILES, AuditState, audit_state, quarters_to_choose
 from ..comments import PREFACE, keep_comment, kept_comments
-from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, reading, show
+from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, remembered, show
 from ..embedding import embedded, show_report
 from ..job_tasks import AUDIT
 from ..jobs import Jobs
@@ -35,9 +37,7 @@ def quarters(
             return go_to(request, f"/quarter/{parse_quarter(quarter)}")
         except GraftledgerError as refusal:
             faults = tuple(Fault(fault.what, field="quarter") for fault in refusal.faults)
-    with reading(web) as registry:
-        data_date = registry.data_date
-        first_on = registry.connection.execute("select min(performed_on) from session").fetchall()[0][0]
+    data_date, first_on = remembered(web, "days", _days)
     prepared = {job.request["quarter"] for job in jobs.listed(kind=AUDIT) if job.status == "done"}
     return show(
         request,
@@ -58,9 +58,14 @@ def quarter_page(request: Request, web: WebGiven, jobs: JobsGiven, quarter: str)
     return _show(request, web, _state(web, jobs, quarter))
 
 
+def _days(registry: Registry) -> tuple[date | None, date | None]:
+    """Up to when records are complete, and the first session."""
+    first_on = registry.connection.execute("select min(performed_on) from session").fetchall()[0][0]
+    return registry.data_date, first_on
+
+
 def _state(web: Web, jobs: Jobs, quarter: str) -> AuditState:
-    with reading(web) as registry:
-        return audit_state(web.folder, jobs, parse_quarter(quarter), registry)
+    return audit_state(web, jobs, parse_quarter(quarter))
 
 
 def _show(
