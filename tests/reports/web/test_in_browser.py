@@ -254,3 +254,69 @@ def test_without_scripts(chromium: Chromium, served: str) -> None:
     page.get_by_role("button", name="Sign out").click()
     page.wait_for_url("**/sign-in")
     page.context.close()
+
+
+def test_the_surgeon_has_a_sheet_made_and_printed(watched: Watched) -> None:
+    page = watched.sign_in(Role.SURGEON)
+    page.get_by_role("link", name="Consultation").first.click()
+    page.get_by_label("Age at first surgery").fill("42")
+    page.get_by_label("Technique").select_option("strip")
+    page.get_by_role("button", name="Make the sheet").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Figures for the next consultation", timeout=LONG)
+    watched.check()
+    pdf = watched.download(page.get_by_role("link", name="Print: one page (PDF)"))
+    assert Path(pdf.path()).read_bytes()[:5] == b"%PDF-"
+    assert [code for code in SURGEONS[1:] if code in page.content()] == []
+
+
+def test_counts_follow_the_conditions_of_a_cohort(watched: Watched) -> None:
+    page = watched.sign_in(Role.RESEARCHER)
+    page.get_by_role("link", name="Cohorts").first.click()
+    flow = page.locator("#flow")
+    expect(flow.get_by_role("row")).to_have_count(4)
+    page.locator("summary").get_by_text("Technique", exact=True).click()
+    page.get_by_role("checkbox", name="Strip harvest").check()
+    expect(flow.get_by_role("row")).to_have_count(5)
+    expect(flow).to_contain_text("Technique: strip")
+    page.locator("summary").get_by_text("Sex", exact=True).click()
+    page.get_by_role("checkbox", name="Intersex").check()
+    expect(flow).to_contain_text("fewer than 11")
+    watched.check()
+
+
+def test_a_mapping_is_decided_by_choosing(watched: Watched, tmp_path: Path) -> None:
+    file = tmp_path / "Patienten.csv"
+    days = enumerate("abcdefg", start=1)
+    rows = "".join(f"{letter}qxzvbnmwrtplkhj;0{day}.04.2024;in Nachsorge;3\n" for day, letter in days)
+    file.write_text(f"Pseudonym;Erfasst am;Status;Zimmer\n{rows}", encoding="utf-8")
+    page = watched.sign_in(Role.DATA_MANAGER)
+    page.goto(f"{watched.at}/records")
+    page.get_by_label("Site that sends them").select_option(SITES[1])
+    page.get_by_label("Files", exact=True).set_input_files(file)
+    page.get_by_role("button", name="Send, and look at them").click()
+    expect(page.get_by_role("heading", name="Mapping")).to_be_visible(timeout=LONG)
+    watched.check()
+    expect(page.get_by_role("cell", name="99.99.9999")).to_be_visible()
+    for _ in range(4):
+        if page.get_by_role("button", name="Take it in").count():
+            break
+        for column, place in (
+            ("Pseudonym", "patient.patient_key"),
+            ("Erfasst am", "patient.enrolled_on"),
+            ("Status", "patient.status_at_last_contact"),
+            ("Zimmer", "leave-out"),
+        ):
+            page.get_by_label(f"Column {column} goes to").select_option(place)
+        for question in page.locator(".questions select").all():
+            offered = question.locator("option").evaluate_all("all => all.map(one => one.value)")
+            fitting = [value for value in ("%d.%m.%Y", "in_follow_up") if value in offered]
+            question.select_option(fitting[0] if fitting else "undecided")
+        with page.expect_navigation():
+            page.get_by_role("button", name="Keep these choices and look again").click()
+        expect(page.get_by_role("heading", name="Mapping")).to_be_visible(timeout=LONG)
+    page.get_by_role("button", name="Take it in").click()
+    expect(page.get_by_text("is done.")).to_be_visible(timeout=LONG)
+    page.get_by_role("link", name="Read the report").click()
+    watched.check()
+    page.goto(f"{watched.at}/records/held-back")
+    watched.check()

@@ -91,7 +91,7 @@ def test_a_mended_workbook_comes_back(manager: Browser, empty_registry: Path) ->
     page = send(manager, {"held_back_A.xlsx": mended.getvalue()})
     assert "rows held back before and mended" in said(manager.get(page).text)
     manager.post(f"{page}/intake")
-    assert "Of rows held back before: 1 corrected" in said(manager.get(page).text)
+    assert "Of rows held back before: 1 came in mended" in said(manager.get(page).text)
     assert count(empty_registry) == 4
     assert "No row is held back." in said(manager.get("/records").text)
 
