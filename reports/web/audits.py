@@ -84,7 +84,7 @@ def audit_state(web: Web, jobs: Jobs, quarter: Quarter) -> AuditState:
     """How the audit of a quarter stands."""
     folder = web.folder
     of_quarter = [job for job in jobs.listed(kind=AUDIT) if job.request["quarter"] == str(quarter)]
-    now = {**remembered(web, "ground", ground), "comments": comments_digest(folder, str(quarter))}
+    now = {**remembered(web, "what reports rest on", ground), "comments": comments_digest(folder, str(quarter))}
     made = usable(of_quarter, now)
     changed = changes(made, now) if made else ()
     signature = signature_of(folder, str(quarter))

@@ -42,8 +42,8 @@ class _State:
 
 def _state(web: Web, jobs: Jobs, visitor: Visitor, quarter: str) -> _State:
     code = _code(visitor)
-    now = remembered(web, "ground", ground)
-    quarters = quarters_to_choose(*remembered(web, ("days", code), lambda registry: _days(registry, code)))
+    now = remembered(web, "what reports rest on", ground)
+    quarters = quarters_to_choose(*remembered(web, ("days of a surgeon", code), lambda registry: _days(registry, code)))
     chosen = parse_quarter(quarter) if quarter else quarters[0]
     own = [
         job

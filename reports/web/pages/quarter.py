@@ -37,7 +37,7 @@ def quarters(
             return go_to(request, f"/quarter/{parse_quarter(quarter)}")
         except GraftledgerError as refusal:
             faults = tuple(Fault(fault.what, field="quarter") for fault in refusal.faults)
-    data_date, first_on = remembered(web, "days", _days)
+    data_date, first_on = remembered(web, "days of the practice", _days)
     prepared = {job.request["quarter"] for job in jobs.listed(kind=AUDIT) if job.status == "done"}
     return show(
         request,
