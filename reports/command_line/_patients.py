@@ -30,6 +30,8 @@ def erase_patient(
     from pipelines.patients import find_patient
     from registry import open_registry
 
+    from ..web.copies import forget_copies
+
     with open_registry(registry) as opened:
         found = find_patient(opened, patient_key)
     for line in trace_lines(found):
@@ -48,6 +50,8 @@ def erase_patient(
     if done.erased.exports:
         say("Exports that hold the patient (graftledger exports list); their holders must erase the rows too:")
         say(f"  {', '.join(str(number) for number in done.erased.exports)}")
+    if forget_copies(registry):
+        say("What the web application had prepared, and files sent to it and not taken in, went too.")
     note(
         "Not within reach of this command: backups of the registry, reports and exports\n"
         "already written, what the site keeps, and what the disk itself remembers of\n"

@@ -12,6 +12,7 @@ from registry.errors import GraftledgerError
 
 from .state import PAGES_FOLDER, private_folder
 
+DELIVERIES_FOLDER = "deliveries"
 KEPT_DAYS = 7
 _ID = re.compile(r"[0-9a-f]{32}")
 
@@ -44,7 +45,7 @@ def forget_delivery(registry: Path, delivery: str) -> None:
 
 
 def _folder(registry: Path) -> Path:
-    return private_folder(registry / PAGES_FOLDER / "deliveries")
+    return private_folder(registry / PAGES_FOLDER / DELIVERIES_FOLDER)
 
 
 def _forget_old(registry: Path) -> None:

@@ -42,6 +42,7 @@ create table if not exists job (
     seen_at real not null
 ) strict
 """
+JOBS_FOLDER = "jobs"
 BEAT_SECONDS = 2.0
 LOST_AFTER_SECONDS = 10.0
 KEPT_DAYS = 30
@@ -109,7 +110,7 @@ class Jobs:
     def __init__(self, registry: Path, tasks: Mapping[str, Task]) -> None:
         """registry: its folder, with a state file. tasks: by kind."""
         self._registry, self._tasks = registry, tasks
-        self._files = private_folder(registry / PAGES_FOLDER / "jobs")
+        self._files = private_folder(registry / PAGES_FOLDER / JOBS_FOLDER)
         self._slots, self._writer = threading.Semaphore(AT_ONCE), threading.Lock()
         self._live: dict[str, subprocess.Popen[str] | None] = {}
         self._stopped: dict[str, Status] = {}

@@ -15,6 +15,7 @@ from registry.store import open_registry
 from reports.web.access import Role
 from reports.web.job_tasks import EXPORT
 from reports.web.jobs import Jobs, Status
+from reports.web.state import open_state
 from tests.reports.web.browsing import Browser, said
 from tests.reports.web.jobs_at_once import start_at_once
 from tests.small_registry import insert_rows
@@ -104,6 +105,23 @@ def test_a_level_that_is_not_granted_is_refused(browser: Make, application: Fast
         assert one.post("/cohorts/men/export", {"level": level}).status_code == 403
     assert one.post("/cohorts/men/export", {"level": "x"}).status_code == 400
     assert application.state.jobs.listed(kind=EXPORT) == []
+
+
+def test_a_limited_export_for_a_researcher_holds_no_code_of_people(
+    browser: Make, application: FastAPI, empty_registry: Path
+) -> None:
+    with open_state(empty_registry) as state:
+        state.execute("update accounts set levels = 'internal limited' where role = 'researcher'")
+    one = browser(Role.RESEARCHER)
+    one.post("/cohorts", {"name": "men", "w-sex": "male"})
+    assert one.post("/cohorts/men/export", {"level": "internal"}).status_code == 403
+    one.post("/cohorts/men/export", {"level": "limited", "with_sites": "yes"})
+    job = application.state.jobs.listed(kind=EXPORT)[0]
+    with zipfile.ZipFile(io.BytesIO(one.get(f"/cohorts/exports/{job.id}").content)) as archive:
+        sessions = archive.read("data/sessions.csv").decode()
+    assert "performed_on" in sessions
+    assert "S1" not in sessions
+    assert "surgeon_code" not in sessions.splitlines()[0]
 
 
 def test_exports_are_their_own_accounts(browser: Make, application: FastAPI) -> None:
