@@ -89,14 +89,15 @@ def reading(web: Web) -> Iterator[Registry]:
 def remembered(web: Web, key: Hashable, make: Callable[[Registry], T]) -> T:
     """What a function makes of the registry as it is now; made once until the registry changes.
 
-    key: of the function and all that it takes beside the registry. The value is shared between requests.
+    key: of all that the function takes beside the registry; what another function makes has keys of its own. The value
+    is shared between requests.
     """
 
     def made() -> T:
         with reading(web) as registry:
             return make(registry)
 
-    return web.memory.get(web.folder, key, made)
+    return web.memory.get(web.folder, (getattr(make, "__code__", make), key), made)
 
 
 def show(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:

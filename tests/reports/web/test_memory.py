@@ -95,3 +95,9 @@ def test_a_missing_file_is_a_state_of_its_own(empty_registry: Path) -> None:
     assert kept.get(empty_registry, "k", lambda: 1) == 1
     os.remove(empty_registry / SETTINGS_FILE)
     assert kept.get(empty_registry, "k", lambda: 2) == 2
+
+
+def test_what_two_functions_make_is_kept_apart_under_one_key(empty_registry: Path) -> None:
+    web = Web(empty_registry, "Test practice")
+    assert remembered(web, "x", lambda registry: registry.settings.practice) == "Test practice"
+    assert remembered(web, "x", lambda registry: registry.settings.sites) == ("A", "B")
