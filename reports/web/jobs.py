@@ -173,11 +173,14 @@ class Jobs:
             self._stop(job_id, Status.INTERRUPTED)
 
     def _select(self, where: str, values: list[Any]) -> list[Job]:
+        with self._lock:
+            own = list(self._live)
         with open_state(self._registry) as state:
             lost = state.execute(
                 f"update job set status = '{Status.INTERRUPTED}', ended_at = seen_at "
-                f"where status in ('{Status.QUEUED}', '{Status.RUNNING}') and seen_at < ? returning id",
-                [time.time() - LOST_AFTER_SECONDS],
+                f"where status in ('{Status.QUEUED}', '{Status.RUNNING}') and seen_at < ? "
+                f"and id not in ({', '.join('?' * len(own))}) returning id",
+                [time.time() - LOST_AFTER_SECONDS, *own],
             ).fetchall()
             rows = state.execute(f"select {_COLUMNS} from job where {where} order by asked_at desc", values).fetchall()
         for (job_id,) in lost:

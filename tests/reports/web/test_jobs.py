@@ -155,6 +155,20 @@ def test_a_job_can_be_cancelled_before_its_turn(running: Jobs, tmp_path: Path) -
     assert ended(running, running.start("add", {"numbers": [1]}, OWNER)).status is Status.DONE
 
 
+def test_a_server_that_is_slow_does_not_give_its_own_job_up(
+    running: Jobs, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(jobs, "LOST_AFTER_SECONDS", -1.0)
+    begun = tmp_path / "begun"
+    job_id = running.start("wait", {"begun": str(begun)}, OWNER)
+    until(begun.exists)
+    found = running.find(job_id)
+    assert found is not None
+    assert found.is_live
+    assert running.folder(job_id).exists()
+    running.cancel(job_id)
+
+
 def test_what_has_ended_is_not_cancelled(running: Jobs) -> None:
     job = ended(running, running.start("add", {"numbers": [1]}, OWNER))
     until(lambda: job.id not in running._live)
