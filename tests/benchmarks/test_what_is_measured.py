@@ -51,6 +51,16 @@ def test_the_error_of_the_truth_is_in_that_of_the_bias(trust: ModuleType) -> Non
     assert line.bias_error == pytest.approx(0.03)
 
 
+def test_the_truth_is_the_mean_of_its_populations(trust: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(trust, "TRUTH_PATIENTS", 2_000)
+    key, found = ("next_session_here", 730, ""), {}
+    for seeds in ((1,), (2,), (1, 2)):
+        monkeypatch.setattr(trust, "TRUTH_SEEDS", seeds)
+        found[seeds] = trust.truths()[key]
+    assert found[1, 2][0] == pytest.approx((found[1,][0] + found[2,][0]) / 2)
+    assert found[1, 2][1] == pytest.approx((found[1,][1] ** 2 + found[2,][1] ** 2) ** 0.5 / 2)
+
+
 def test_what_is_off_is_marked(trust: ModuleType) -> None:
     key, truth = ("next_session_here", 365, ""), {("next_session_here", 365, ""): (0.5, 0.0)}
     found: list[Any] = [{key: (0.1 + 0.001 * n, 0.05, 0.2)} for n in range(30)]
@@ -59,12 +69,12 @@ def test_what_is_off_is_marked(trust: ModuleType) -> None:
     assert row.endswith("| 30 / 0 | 30 | bias, coverage |")
 
 
-def test_a_registry_is_read_and_kept(trust: ModuleType) -> None:
+def test_a_registry_is_read_and_kept(trust: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every figure has a truth under its own name, time and group; what is kept in a file is read back."""
     told = trust.told_by((300, 7))
     assert told.chain is None
     assert len(told.direct) > 15
-    trust.TRUTH_PATIENTS = 2_000
+    monkeypatch.setattr(trust, "TRUTH_PATIENTS", 2_000)
     assert set(told.direct) <= set(trust.truths())
     assert trust.from_line(told.as_line()) == told
 
