@@ -376,7 +376,7 @@ def main() -> None:
     found = json.loads(RESULTS.read_text(encoding="utf-8")) if RESULTS.exists() else {}
     for patients in sizes:
         with place(asked.keep and asked.keep / str(patients)) as folder:
-            load = f"other programs running: {os.getloadavg()[0]:.1f} on average in the minute before"
+            load = f"with a load of {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores in the minute before"
             found[str(patients)] = {
                 "date": datetime.now(UTC).date().isoformat(),
                 "machine": machine(),
