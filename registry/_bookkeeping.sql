@@ -238,6 +238,16 @@ create table if not exists case_mix_fit (
   patients bigint not null
 );
 
+-- Of a model of the next session, for each of its fits: the cumulative hazard of who stands at 0 in every column, on a
+-- coarse grid of days after surgery. It ends where few were still followed.
+create table if not exists case_mix_baseline (
+  model_id integer not null,
+  measure varchar not null,
+  left_out varchar,
+  days integer[] not null,
+  cumulative_hazard double[] not null
+);
+
 -- What was opened because a result lay outside the limits of a funnel, or by hand. basis: the result as JSON.
 create table if not exists outlier_review (
   review_id integer not null,

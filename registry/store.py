@@ -25,8 +25,8 @@ from .version import program_version
 if TYPE_CHECKING:
     import duckdb
 
-SCHEMA_VERSION = 3
-"""2: cohorts and exports. 3: case-mix models, outlier reviews, agreed actions."""
+SCHEMA_VERSION = 4
+"""2: cohorts and exports. 3: case-mix models, outlier reviews, agreed actions. 4: baseline hazards."""
 
 
 @dataclass(frozen=True)

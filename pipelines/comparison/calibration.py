@@ -52,7 +52,7 @@ def calibration(observed: Floats, weight: Floats, predicted: Floats, cluster: In
     observed, weight: (n,) events of sessions, or grafts that did not grow of those placed. predicted: (n,) 0-1.
     Source: Cox 1958, Biometrika 45:562-565; Steyerberg 2019, Clinical Prediction Models, 2nd ed., chapter 15.
     """
-    groups = _groups(observed, weight, predicted, cluster)
+    groups = calibration_groups(observed, weight, predicted, cluster)
     inside = bool(((predicted > 0) & (predicted < 1)).all())
     if not inside or np.ptp(predicted) < _CLOSE or not 0 < observed.sum() < weight.sum():
         return Calibration(None, None, None, None, groups)
@@ -82,11 +82,15 @@ def _concordance(observed: Floats, predicted: Floats) -> float:
     return float(mannwhitneyu(yes, no, method="asymptotic").statistic / (len(yes) * len(no)))
 
 
-def _groups(observed: Floats, weight: Floats, predicted: Floats, cluster: Ints) -> tuple[CalibrationGroup, ...]:
+def calibration_groups(
+    observed: Floats, weight: Floats, predicted: Floats, cluster: Ints, by: Floats | None = None
+) -> tuple[CalibrationGroup, ...]:
+    """Tenths by expected share, or by another score; fewer where each would hold under 5 of the rarer outcome."""
+    score = predicted if by is None else by
     rarer = min(observed.sum(), weight.sum() - observed.sum())
-    count = int(min(TENTHS, max(rarer // _EVENTS_A_GROUP, 1), len(np.unique(predicted))))
-    edges = np.unique(np.quantile(predicted, np.linspace(0, 1, count + 1)[1:-1]))
-    place = np.searchsorted(edges, predicted, side="right")
+    count = int(min(TENTHS, max(rarer // _EVENTS_A_GROUP, 1), len(np.unique(score))))
+    edges = np.unique(np.quantile(score, np.linspace(0, 1, count + 1)[1:-1]))
+    place = np.searchsorted(edges, score, side="right")
     found = []
     for group in np.unique(place):
         own = place == group

@@ -32,18 +32,30 @@ LEAST_GRAFT_PATIENTS = 40
 
 _NO_FIT = (ModelError, np.linalg.LinAlgError)
 
-Method = Literal["logistic", "firth", "quasi_binomial", "no_factors"]
+Method = Literal["logistic", "firth", "quasi_binomial", "no_factors", "cox"]
+
+
+@dataclass(frozen=True)
+class Baseline:
+    """Cumulative hazard of who stands at 0 in every column, by days after surgery, ascending from 0."""
+
+    days: tuple[int, ...]
+    cumulative: tuple[float, ...]
 
 
 @dataclass(frozen=True, eq=False)
 class CaseMixFit:
-    """One fitted model. coefficients: intercept, then one a column. n, events: sessions and events, or grafts."""
+    """One fitted model. coefficients: intercept, then one a column. n, events: sessions and events, or grafts.
+
+    Of the next session (`cox`): log hazard ratios, one a column and no intercept; n: patients; baseline: its hazard.
+    """
 
     method: Method
     coefficients: tuple[float, ...]
     n: int
     events: int
     patients: int
+    baseline: Baseline | None = None
 
 
 @dataclass(frozen=True, eq=False)

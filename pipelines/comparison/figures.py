@@ -9,7 +9,6 @@ from ..estimators import wilson
 from ..estimators.limits import normal_quantile
 from ..figure import Figure
 from .blinding import Peer
-from .calibration import Calibration
 from .case_mix import CaseMixModel
 from .measures import (
     ADJUSTED_P,
@@ -31,7 +30,6 @@ from .measures import (
     RUN_DIFFERENCE,
     RUN_SUM,
     SHRUNKEN,
-    ComparedMeasure,
 )
 from .results import MeasureComparison, SurgeonResult, Told
 from .surveillance import Trend
@@ -108,14 +106,19 @@ def trend_figures(told: Trend, level: float = 0.95) -> Iterator[Figure]:
         )
 
 
-def model_figures(model: CaseMixModel, measure: ComparedMeasure, level: float = 0.95) -> Iterator[Figure]:
+def model_figures(model: CaseMixModel, level: float = 0.95) -> Iterator[Figure]:
     """How well a case-mix model foretells patients left out of the fit, and by groups of like expected share."""
     checks, whole = model.checks, model.whole
     if checks is None or whole is None:
         return
-    unit = "sessions" if measure.model == "share" else "grafts"
-    shared: dict[str, Any] = {"n": whole.n, "n_unit": unit, "n_clusters": whole.patients, "events": whole.events}
-    shared |= {"group": {"outcome": measure.name}, "level": level, "method": f"{whole.method}_ten_parts"}
+    shared: dict[str, Any] = {"n": whole.n, "n_unit": model_unit(model)}
+    shared |= {
+        "n_clusters": whole.patients,
+        "events": whole.events,
+        "group": {"outcome": model.measure},
+        "level": level,
+        "method": f"{whole.method}_ten_parts",
+    }
     yield Figure(C_STATISTIC, **shared, estimate=checks.c_statistic)
     reach = normal_quantile(level) * (checks.slope_error or 0.0)
     yield Figure(
@@ -126,17 +129,25 @@ def model_figures(model: CaseMixModel, measure: ComparedMeasure, level: float = 
         upper=None if checks.slope is None else checks.slope + reach,
     )
     yield Figure(CALIBRATION_INTERCEPT, **shared, estimate=checks.intercept)
-    for pair in calibration_pairs(checks, measure):
+    for pair in calibration_pairs(model):
         yield from pair
 
 
-def calibration_pairs(checks: Calibration, measure: ComparedMeasure) -> list[tuple[Figure, Figure]]:
-    """Predicted and seen share of each group of like sessions; of grafts without limits."""
-    pairs = []
-    for number, one in enumerate(checks.groups, start=1):
-        group = {"outcome": measure.name, "tenth": str(number)}
-        share = wilson(one.observed, one.n) if measure.model == "share" else None
-        unit = "sessions" if measure.model == "share" else "grafts"
+def model_unit(model: CaseMixModel) -> str:
+    """What a model counts."""
+    units = {"quasi_binomial": "grafts", "cox": "patients"}
+    return units.get(model.whole.method, "sessions") if model.whole else "sessions"
+
+
+def calibration_pairs(model: CaseMixModel) -> list[tuple[Figure, Figure]]:
+    """Predicted and seen share of each group of like sessions; of grafts without limits.
+
+    Of the next session: events over patients, each over the time that they were followed.
+    """
+    pairs, unit = [], model_unit(model)
+    for number, one in enumerate(model.checks.groups if model.checks else (), start=1):
+        group = {"outcome": model.measure, "tenth": str(number)}
+        share = wilson(one.observed, one.n) if unit != "grafts" else None
         pairs.append(
             (
                 Figure(CALIBRATION_PREDICTED, one.n, unit, "case_mix_model", group=group, estimate=one.predicted),

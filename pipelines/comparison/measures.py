@@ -30,6 +30,8 @@ _PATIENT = (_AGE, _EXTENT, _SMOKING, _BEFORE, _DIABETES, _SEX)
 _HAIR = (_AGE, _CALIBRE, _SMOKING, _CURL, _BEFORE, _DIABETES, _SEX)
 """In order of what is thought to matter most (common practice, no source): where events are few, the first stand."""
 
+NEXT_SESSION = "next_session"
+NEXT_SESSION_LABEL = "Next session here"
 NEXT_SESSION_FACTORS = (
     _AGE,
     next(one for one in COVARIATES if one.name == "pattern_stage"),
@@ -100,6 +102,12 @@ COMPARED: Mapping[str, ComparedMeasure] = {
 """A next session is not among them: it is no measure of quality. Who has one depends on age, hair loss and wishes, so
 it is described and never flagged. Scar width and satisfaction are not compared either: few are measured, and whose
 they are depends on who comes back."""
+
+
+def model_label(name: str) -> str:
+    """What a case-mix model foretells: a compared measure, or the next session, which is described alone."""
+    return NEXT_SESSION_LABEL if name == NEXT_SESSION else COMPARED[name].label
+
 
 OBSERVED_TO_EXPECTED = "observed_to_expected"
 """Observed over expected; 1 means: as the other surgeons' patients of the same case-mix fared."""

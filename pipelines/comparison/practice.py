@@ -25,8 +25,9 @@ from .surveillance import TREND_YEARS, Trend, alarm_budget, trend
 class Practice:
     """The comparison of all surgeons up to a day.
 
-    frozen: the model that was used; None where it was fitted afresh for this page alone. tables: the sessions of each
-    measure. comparisons: by measure. budget: of false alarms over the last year of the trend.
+    frozen: the model that was used; None where it was fitted afresh for this page alone. models: by measure; that of
+    the next session only where it is frozen. tables: the sessions of each measure. comparisons: by measure. budget: of
+    false alarms over the last year of the trend.
     """
 
     registry: Registry

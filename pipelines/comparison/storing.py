@@ -12,9 +12,10 @@ from registry.store import Registry, has_table
 from registry.version import program_version
 
 from .calibration import Calibration, CalibrationGroup
-from .case_mix import CaseMixFit, CaseMixModel, fit_case_mix
+from .case_mix import Baseline, CaseMixFit, CaseMixModel, fit_case_mix
 from .factors import Factor
-from .measures import COMPARED
+from .measures import COMPARED, NEXT_SESSION
+from .next_session_fit import fit_next_session_model
 from .sessions import compared_sessions
 
 REFERENCE_YEARS = 5
@@ -51,12 +52,13 @@ def reference_period(last_on: date, years: int = REFERENCE_YEARS) -> tuple[date,
 def fit_models(
     registry: Registry, first_on: date, last_on: date, *, as_of: date | None = None
 ) -> dict[str, CaseMixModel]:
-    """The models of every measure over a reference period, by measure; `fit_case_mix`."""
+    """The models of every measure over a reference period, by measure (`fit_case_mix`), and of the next session."""
     floor = registry.settings.floor_denominator
-    return {
+    found = {
         name: fit_case_mix(compared_sessions(registry, measure, as_of=as_of), measure, first_on, last_on, floor=floor)
         for name, measure in COMPARED.items()
     }
+    return found | {NEXT_SESSION: fit_next_session_model(registry, first_on, last_on, as_of=as_of)}
 
 
 def freeze_models(registry: Registry, first_on: date, last_on: date, *, frozen_by: str) -> FrozenModel:
@@ -117,16 +119,22 @@ def frozen_model(registry: Registry, model_id: int) -> FrozenModel:
 
 
 def load_models(registry: Registry, model_id: int) -> dict[str, CaseMixModel]:
-    """The models of every measure as they were frozen, by measure. Raises: GraftledgerError as `frozen_model`."""
+    """The models of every measure, and of the next session, as they were frozen, by measure.
+
+    Raises: GraftledgerError as `frozen_model`.
+    """
     frozen, connection = frozen_model(registry, model_id), registry.connection
     rows = connection.execute(
         "select measure, left_out, method, coefficients, n, events, patients from case_mix_fit where model_id = ? "
         "order by measure, left_out",
         [model_id],
     ).fetchall()
+    baselines = _baselines(registry, model_id)
     fits: dict[str, dict[str | None, CaseMixFit]] = {}
     for measure, left_out, method, coefficients, n, events, patients in rows:
-        fits.setdefault(measure, {})[left_out] = CaseMixFit(method, tuple(coefficients), n, events, patients)
+        fits.setdefault(measure, {})[left_out] = CaseMixFit(
+            method, tuple(coefficients), n, events, patients, baselines.get((measure, left_out))
+        )
     told = connection.execute(
         "select measure, surgeons, factors, not_counted, tenths, c_statistic, slope, slope_error, intercept "
         "from case_mix_measure where model_id = ?",
@@ -146,7 +154,16 @@ def load_models(registry: Registry, model_id: int) -> dict[str, CaseMixModel]:
             Calibration(c, slope, error, intercept, groups) if tenths else None,
             json.loads(not_counted),
         )
-    return {name: found[name] for name in COMPARED if name in found}
+    return {name: found[name] for name in (*COMPARED, NEXT_SESSION) if name in found}
+
+
+def _baselines(registry: Registry, model_id: int) -> dict[tuple[str, str | None], Baseline]:
+    """By measure and surgeon left out."""
+    if not has_table(registry.connection, "case_mix_baseline"):
+        return {}
+    query = "select measure, left_out, days, cumulative_hazard from case_mix_baseline where model_id = ?"
+    found = registry.connection.execute(query, [model_id]).fetchall()
+    return {(measure, code): Baseline(tuple(days), tuple(hazard)) for measure, code, days, hazard in found}
 
 
 def _insert(registry: Registry, model_id: int, model: CaseMixModel) -> None:
@@ -173,3 +190,8 @@ def _insert(registry: Registry, model_id: int, model: CaseMixModel) -> None:
             "insert into case_mix_fit values (?, ?, ?, ?, ?, ?, ?, ?)",
             [model_id, model.measure, left_out, *numbers_of_fit],
         )
+        if fit.baseline is not None:
+            connection.execute(
+                "insert into case_mix_baseline values (?, ?, ?, ?, ?)",
+                [model_id, model.measure, left_out, list(fit.baseline.days), list(fit.baseline.cumulative)],
+            )

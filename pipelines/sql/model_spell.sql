@@ -12,6 +12,7 @@ select
   s.site_code,
   s.surgeon_code,
   t.number_here,
+  t.start_on,
   t.start_on - min(t.start_on) over (partition by s.patient_key) as start_day,
   t.entry_day,
   t.exit_day,

@@ -11,6 +11,7 @@ from typing import Any
 from pipelines import Figure, figure_meta, time_to_next_session
 from pipelines.comparison.blinding import LEAST_PEERS, Peer, blinded_labels, peers_of, volume_bands
 from pipelines.comparison.figures import model_figures, own_figures, peer_figures, trend_figures
+from pipelines.comparison.measures import NEXT_SESSION
 from pipelines.comparison.next_session import next_sessions
 from pipelines.comparison.practice import Practice
 from pipelines.comparison.profile import (
@@ -91,10 +92,12 @@ def gather(practice: Practice, surgeon: str, quarter: Quarter) -> BenchmarkData:
     figures = [*session_figures(practice, surgeon)]
     for name, one in practice.comparisons.items():
         figures += [*own_figures(one, surgeon, floor), *peer_figures(one, peers[name])]
-        figures += model_figures(practice.models[name], one.measure)
+        figures += model_figures(practice.models[name])
     figures += [figure for one in trends for figure in trend_figures(one)]
     figures += [*factor_figures(practice, surgeon), *_next_session(practice, surgeon)]
-    figures += next_sessions(registry, surgeon, as_of=practice.last_on)
+    described = practice.models.get(NEXT_SESSION)
+    figures += next_sessions(registry, surgeon, model=described, as_of=practice.last_on)
+    figures += model_figures(described) if described else ()
     frozen = practice.frozen
     return BenchmarkData(
         practice,

@@ -25,6 +25,7 @@ _METHODS = {
     "logistic": "Logistic regression",
     "firth": "Logistic regression with Firth’s penalty",
     "quasi_binomial": "Quasi-binomial regression of grafts",
+    "cox": "Cox regression",
     "no_factors": "Nothing adjusted for: too few events",
 }
 

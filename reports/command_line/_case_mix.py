@@ -115,7 +115,7 @@ def show(
 
 def model_lines(models: dict[str, CaseMixModel]) -> Iterator[str]:
     """One line a measure: what it rests on, and how well it foretells patients left out of the fit."""
-    from pipelines.comparison.measures import COMPARED
+    from pipelines.comparison.measures import NEXT_SESSION, model_label
 
     yield ""
     yield f"{'':26}{'method':<16}{'events':>16}{'c':>6}{'slope':>7}{'shift':>7}"
@@ -123,44 +123,59 @@ def model_lines(models: dict[str, CaseMixModel]) -> Iterator[str]:
     for name, model in models.items():
         whole, checks = model.whole, model.checks
         if whole is None:
-            yield f"{COMPARED[name].label[:26]:26}no session"
+            yield f"{model_label(name)[:26]:26}no session"
             continue
         events = f"{whole.events:,} of {whole.n:,}"
         numbers = (checks.c_statistic, checks.slope, checks.intercept) if checks else (None,) * 3
         c, slope, intercept = ("-" if value is None else f"{value:.2f}" for value in numbers)
         yield (
-            f"{COMPARED[name].label[:26]:26}{whole.method.replace('_', ' '):<16}{events:>16}{c:>6}{slope:>7}"
-            f"{intercept:>7}"
+            f"{model_label(name)[:26]:26}{whole.method.replace('_', ' '):<16}{events:>16}{c:>6}{slope:>7}{intercept:>7}"
         )
     yield from wrap(
         "c: 0.5 foretells nothing. Slope: 1 is right, near 0 the factors foretell nothing. "
         "Shift (calibration intercept): 0 is right. All for patients left out of the fit.",
         _WIDTH,
     )
+    if NEXT_SESSION in models:
+        yield from wrap(
+            "Next session: events of patients; described on a surgeon's page and never flagged, since it is no measure "
+            "of quality.",
+            _WIDTH,
+        )
 
 
 def _coefficients(model: CaseMixModel) -> Iterator[str]:
-    from pipelines.comparison.measures import COMPARED
+    from pipelines.comparison.measures import model_label
+    from pipelines.comparison.next_session_fit import A_YEAR
+    from registry.durations import years
 
-    if model.whole is None or model.whole.method == "no_factors":
+    whole = model.whole
+    if whole is None or whole.method == "no_factors":
         return
     yield ""
-    yield f"{COMPARED[model.measure].label}, log odds:"
-    names = ["intercept", *(name for factor in model.factors for name in factor.columns)]
-    for name, value in zip(names, model.whole.coefficients, strict=True):
+    names = [name for factor in model.factors for name in factor.columns]
+    if whole.baseline is None:
+        yield f"{model_label(model.measure)}, log odds:"
+        names = ["intercept", *names]
+    else:
+        yield f"{model_label(model.measure)}, log hazard ratios:"
+    for name, value in zip(names, whole.coefficients, strict=True):
         yield f"  {name[:60]:60}{value:>8.3f}"
+    if whole.baseline is not None:
+        yield "  cumulative hazard of who stands at 0 in each, by years after surgery:"
+        rows = list(zip(whole.baseline.days, whole.baseline.cumulative, strict=True))
+        for day, hazard in [*rows[A_YEAR:-1:A_YEAR], rows[-1]]:
+            yield f"  {day / years(1):>6.2f}{hazard:>62.4f}"
 
 
 def _write_plots(models: dict[str, CaseMixModel], folder: Path) -> None:
-    from pipelines.comparison.measures import COMPARED
-
     from ..benchmark import calibration_drawing
     from ..writing import write_report
 
     files = {
         f"calibration_{name}.svg": drawing.svg
         for name, model in models.items()
-        if model.checks and (drawing := calibration_drawing(model.checks, COMPARED[name], f"calibration-{name}"))
+        if (drawing := calibration_drawing(model))
     }
     if not files:
         note("No model adjusts for anything, so there is no plot.")

@@ -45,14 +45,10 @@ def case_mix(data: BenchmarkData) -> Section:
 
 def _panels(data: BenchmarkData) -> Iterator[Picture]:
     """A calibration plot for each model that adjusts for something."""
-    for name, model in data.practice.models.items():
-        drawing = (
-            calibration_drawing(model.checks, COMPARED[name], f"calibration-{name}", narrow=True)
-            if model.checks
-            else None
-        )
+    for name, measure in COMPARED.items():
+        drawing = calibration_drawing(data.practice.models[name], narrow=True)
         if drawing is not None:
-            label = COMPARED[name].label
+            label = measure.label
             yield Picture(
                 drawing,
                 f"Calibration plot, {lowered(label)}: share seen beside share expected in groups of like expected "

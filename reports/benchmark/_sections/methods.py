@@ -5,6 +5,7 @@ from __future__ import annotations
 from pipelines.comparison.blinding import LEAST_PEERS
 from pipelines.comparison.case_mix import EVENTS_A_COLUMN, LEAST_EVENTS
 from pipelines.comparison.compare import LEAST_POOLED, PERIOD_YEARS
+from pipelines.comparison.measures import NEXT_SESSION
 from pipelines.comparison.storing import REFERENCE_YEARS
 from pipelines.comparison.surveillance import RUN_LENGTH
 
@@ -34,5 +35,6 @@ def methods(data: BenchmarkData) -> Section:
             "run_length": wording.whole(RUN_LENGTH),
             "floor": data.floor,
             "frozen": data.practice.frozen is not None,
+            "next_frozen": NEXT_SESSION in data.practice.models,
         },
     )

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from pipelines.comparison.measures import EXPECTED, NEXT_SESSIONS_SEEN_TO_EXPECTED
+from pipelines.comparison.case_mix import CaseMixModel
+from pipelines.comparison.measures import EXPECTED, NEXT_SESSION, NEXT_SESSIONS_SEEN_TO_EXPECTED
 from pipelines.measures import NEXT_SESSION_PROBABILITY
 from registry.durations import years
 
@@ -14,16 +15,32 @@ from .._data import NEXT_SESSION_AT, BenchmarkData
 
 def _seen(data: BenchmarkData) -> str:
     """Seen over expected in a sentence."""
-    (figure,), (expected,) = data.of(NEXT_SESSIONS_SEEN_TO_EXPECTED), data.of(EXPECTED, outcome="next_session")
+    (figure,), (expected,) = data.of(NEXT_SESSIONS_SEEN_TO_EXPECTED), data.of(EXPECTED, outcome=NEXT_SESSION)
     patients = wording.counted(figure.n, "patient")
     seen = wording.counted(figure.events or 0, "next session")
     after = f"After the first session here of {patients}, which was yours, {seen} here"
-    if expected.estimate is None:
+    if expected.estimate is None or figure.at is None:
         return f"{after} were seen. How many to expect cannot be said."
+    model = data.practice.models.get(NEXT_SESSION)
     return (
-        f"{after} were seen, where {expected.estimate:,.1f} were to be expected of patients of the same age, stage, "
-        f"sex and family history by the records of all others: ratio {wording_of_ratio(figure)}."
+        f"{after} were seen in the {figure.at / years(1):.1f} years that the model reaches, where "
+        f"{expected.estimate:,.1f} were to be expected of patients of the same age, stage, sex and family history by "
+        f"the records of all others: ratio {wording_of_ratio(figure)}. "
+        + (
+            f"The model is frozen, from first sessions of {wording.date_words(model.reference_from)} to "
+            f"{wording.date_words(model.reference_to)}{_foretells(model)}."
+            if model
+            else "The model was fitted for this page to all others’ patients of any time."
+        )
     )
+
+
+def _foretells(model: CaseMixModel) -> str:
+    """How well it foretells patients left out of the fit."""
+    checks = model.checks
+    if checks is None or checks.c_statistic is None or checks.slope is None:
+        return ""
+    return f"; of patients left out of the fit, c-statistic {checks.c_statistic:.2f}, slope {checks.slope:.2f}"
 
 
 def next_session(data: BenchmarkData) -> Section:

@@ -22,7 +22,7 @@ from registry.errors import GraftledgerError
 from registry.store import open_registry
 
 PERIOD = (date(2019, 1, 1), date(2023, 12, 31))
-TABLES = ("case_mix_model", "case_mix_measure", "case_mix_fit")
+TABLES = ("case_mix_model", "case_mix_measure", "case_mix_fit", "case_mix_baseline")
 
 
 @pytest.fixture

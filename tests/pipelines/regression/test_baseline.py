@@ -1,12 +1,16 @@
 """Predicted shares against other software and by hand."""
 
+import json
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.regression.baseline import predicted_share
+from pipelines.regression.baseline import baseline_hazard, predicted_share
 from pipelines.regression.cox import fit_cox
 from pipelines.regression.spells import Spells
+
+from .conftest import REFERENCE
 
 
 def test_other_software_lifelines(spells_by_name: dict[str, Spells]) -> None:
@@ -37,3 +41,12 @@ def test_without_covariates_it_is_the_nelson_aalen_share() -> None:
     )
     assert predicted_share(spells, np.zeros(1), 3)[0] == pytest.approx(1 - np.exp(-7 / 12))
     assert np.isnan(predicted_share(spells, np.zeros(1), 5)).all()
+
+
+@pytest.mark.parametrize("name", ["lung", "myeloma"])
+def test_other_software_r_basehaz(name: str, spells_by_name: dict[str, Spells]) -> None:
+    """Other software: R basehaz at 0 in every column, ties after Efron, delayed entry; baseline_hazard.R."""
+    expected = json.loads((REFERENCE / "baseline_hazard.json").read_text(encoding="utf-8"))["results"]
+    spells = spells_by_name[name]
+    found = baseline_hazard(spells, fit_cox(spells).coefficients, np.array(expected["days"], dtype=float))
+    np.testing.assert_allclose(found, expected[name], rtol=1e-7)

@@ -11,7 +11,13 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from pipelines import MEASURE_LABELS
-from pipelines.comparison.measures import COMPARISON_LABELS, PEER, SESSIONS_HELD
+from pipelines.comparison.measures import (
+    COMPARISON_LABELS,
+    NEXT_SESSION,
+    NEXT_SESSIONS_SEEN_TO_EXPECTED,
+    PEER,
+    SESSIONS_HELD,
+)
 from pipelines.comparison.practice import Practice, compare_practice
 from pipelines.comparison.reviews import outlier_reviews, update_review
 from registry.store import open_registry, start_registry
@@ -20,6 +26,7 @@ from reports.benchmark import BenchmarkDocument, build_benchmark
 from reports.benchmark._data import gather
 from reports.benchmark._sections.case_mix import case_mix
 from reports.benchmark._sections.in_short import _alarms, in_short
+from reports.benchmark._sections.next_session import next_session
 from reports.benchmark._sections.reviews import reviews
 from reports.command_line import app
 from reports.command_line._benchmark import _open_reviews
@@ -298,3 +305,22 @@ def test_a_model_is_frozen_listed_shown_and_used(folder: Path, tmp_path: Path) -
         data = gather(compare_practice(registry, QUARTER.last_on), OWN, QUARTER)
     assert "Case-mix model 1, frozen on" in case_mix(data).content["frozen"]
     assert data.meta["case_mix_model"] == 1
+    assert "Next session here, log hazard ratios:" in shown.output
+    assert "cumulative hazard of who stands at 0" in shown.output
+    assert "never flagged" in re.sub(r"\s+", " ", shown.output)
+    assert (
+        "The model is frozen, from first sessions of 1 January 2019 to 31 December 2023"
+        in (next_session(data).content["seen"])
+    )
+    (figure,) = data.of(NEXT_SESSIONS_SEEN_TO_EXPECTED)
+    assert figure.at is not None
+    assert not set(figure.flags) - {"too_few"}
+
+
+def test_a_model_frozen_before_next_sessions_were_leaves_them_to_a_fit_for_the_page(
+    folder: Path, built: tuple[Practice, BenchmarkDocument]
+) -> None:
+    models = {name: model for name, model in built[0].models.items() if name != NEXT_SESSION}
+    with open_registry(folder) as registry:
+        data = gather(dataclasses.replace(built[0], registry=registry, models=models), OWN, QUARTER)
+    assert "fitted for this page to all others" in next_session(data).content["seen"]
