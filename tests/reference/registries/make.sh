@@ -59,3 +59,4 @@ PYTHON
 make_one 1 6bd16d9
 make_one 2 8d4012a
 make_one 3 deb4938
+make_one 4 d03d274
