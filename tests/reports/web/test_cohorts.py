@@ -13,10 +13,11 @@ from fastapi import FastAPI
 
 from registry.store import open_registry
 from reports.web.access import Role
+from reports.web.application import create_application
 from reports.web.job_tasks import EXPORT
 from reports.web.jobs import Jobs, Status
 from reports.web.state import open_state
-from tests.reports.web.browsing import Browser, said
+from tests.reports.web.browsing import HOST, Browser, said
 from tests.reports.web.jobs_at_once import start_at_once
 from tests.small_registry import insert_rows
 
@@ -88,7 +89,8 @@ def test_a_cohort_is_kept_exported_and_downloaded(browser: Make, application: Fa
     assert job.status is Status.DONE, job.result
     link = re.findall(r"/cohorts/exports/[0-9a-f]{32}", one.get("/cohorts/men").text)
     assert link == [f"/cohorts/exports/{job.id}"]
-    answer = one.get(link[0])
+    restarted = Browser(create_application(one.web.folder, hosts=[HOST]), Role.RESEARCHER)
+    answer = restarted.get(link[0])
     assert answer.headers["content-disposition"] == 'attachment; filename="men-1-anonymous-1.zip"'
     with zipfile.ZipFile(io.BytesIO(answer.content)) as archive:
         names = archive.namelist()

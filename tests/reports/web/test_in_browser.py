@@ -188,6 +188,10 @@ def test_the_data_manager_takes_a_file_in(watched: Watched, tmp_path: Path) -> N
     page.get_by_role("button", name="Take it in").click()
     expect(page.get_by_text("is done.")).to_be_visible(timeout=LONG)
     watched.check()
+    page.get_by_role("link", name="See the rows held back").click()
+    watched.check()
+    book = watched.download(page.get_by_role("link", name="workbook to mend them in").first)
+    assert book.suggested_filename == f"held_back_{SITES[0]}.xlsx"
     page.get_by_role("link", name="Visits due").first.click()
     watched.check()
     table = watched.download(page.get_by_role("link", name="CSV").first)

@@ -188,6 +188,18 @@ def test_a_delivery_without_site_or_token_is_refused(manager: Browser, empty_reg
     assert not kept.exists() or not list(kept.iterdir())
 
 
+def test_pages_go_on_while_another_program_writes(manager: Browser, empty_registry: Path) -> None:
+    page = send(manager, {"patient.csv": PATIENTS.encode()})
+    with open_registry(empty_registry, read_only=False) as writing:
+        writing.connection.execute("update registry_info set created_by_version = 'changed'")
+        assert manager.get("/records").status_code == 200
+        manager.post(f"{page}/intake")
+        assert "in use by another program" in said(manager.get(page).text)
+    assert count(empty_registry) == 0
+    manager.post(f"{page}/intake")
+    assert count(empty_registry) == 3
+
+
 def test_files_can_be_taken_away(manager: Browser, application: FastAPI) -> None:
     page = send(manager, {"patient.csv": PATIENTS.encode()})
     assert page in manager.get("/records").text
