@@ -71,16 +71,21 @@ def too_low_by(pooled: Pooled, at_days: Sequence[int] = DEFAULT_AT_DAYS) -> floa
     """
     if not pooled.in_months:
         return 0.0
+    floor = pooled.settings.floor_at_risk
+    tables = [_of_any_reason(tables).risk["here"] for tables in pooled.by_cause.values()]
+    return max((in_doubt(table, at_days, floor) for table in tables), default=0.0)
+
+
+def in_doubt(table: pl.DataFrame, at_days: Sequence[int], floor: int) -> float:
+    """The same of one risk table in months. floor: a day up to which fewer were ever at risk is left out."""
+    day, at_risk, entered, events, censored = (table.get_column(name).to_numpy() for name in table.columns)
+    unsure = censored + np.concatenate([np.zeros(1, dtype=np.int64), entered])[:-1]
+    first = np.cumprod(1.0 - events / np.maximum(at_risk, 1))
+    last = np.cumprod(1.0 - events / np.maximum(np.maximum(at_risk - unsure, events), 1))
     widest = 0.0
-    for tables in pooled.by_cause.values():
-        table = _of_any_reason(tables).risk["here"]
-        day, at_risk, entered, events, censored = (table.get_column(name).to_numpy() for name in table.columns)
-        in_doubt = censored + np.concatenate([np.zeros(1, dtype=np.int64), entered])[:-1]
-        first = np.cumprod(1.0 - events / np.maximum(at_risk, 1))
-        last = np.cumprod(1.0 - events / np.maximum(np.maximum(at_risk - in_doubt, events), 1))
-        for row in (int(np.searchsorted(day, at, side="right")) - 1 for at in at_days):
-            if 0 <= row < len(day) - 1 and at_risk[: row + 2].min() >= pooled.settings.floor_at_risk:
-                widest = max(widest, float(first[row] - last[row]))
+    for row in (int(np.searchsorted(day, at, side="right")) - 1 for at in at_days):
+        if 0 <= row < len(day) - 1 and at_risk[: row + 2].min() >= floor:
+            widest = max(widest, float(first[row] - last[row]))
     return widest
 
 

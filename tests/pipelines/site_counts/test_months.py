@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipelines.estimators import product_limit, risk_table, survival_at
+from pipelines.site_counts.figures import in_doubt
 from pipelines.site_counts.model import Movements
 from pipelines.site_counts.model import risk_table as counted
 from pipelines.site_counts.protecting import in_months
@@ -63,6 +64,20 @@ def test_without_late_entry_the_share_is_never_too_high(people: list[tuple[int, 
     for one, other in zip(fine, coarse, strict=True):
         if one.estimate is not None and other.estimate is not None:
             assert other.estimate >= one.estimate - 1e-12
+
+
+@given(spells)
+def test_the_bound_holds_with_late_entry_too(people: list[tuple[int, int, bool]]) -> None:
+    """Wherever a share may be shown, months make it lower by no more than is said, and higher only by late entry."""
+    exact = movements_of(people)
+    fine, coarse = (counted(table).rename({"events_e": "events"}) for table in (exact, in_months(exact)))
+    columns = ["day", "at_risk", "entered", "events", "censored"]
+    for at in (months(month) for month in (3, 6, 12, 24)):
+        one, other = (survival_at(product_limit(table), [at])[0].estimate for table in (fine, coarse))
+        shown = coarse.get_column("day").max()
+        if one is None or other is None or product_limit(fine).first_day or at >= (shown or 0):  # type: ignore[operator]
+            continue
+        assert other - one <= in_doubt(coarse.select(columns), [at], 0) + 1e-12
 
 
 @given(spells)
