@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -11,6 +12,21 @@ from fastapi import FastAPI
 from registry.store import start_registry
 from reports.web.access import Role
 from tests.reports.web.browsing import Browser, application_over
+
+
+@pytest.fixture(scope="session")
+def new_registry(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A new registry with the accounts of the tests, to be copied: making one takes longer than most tests here."""
+    folder = tmp_path_factory.mktemp("new") / "registry"
+    start_registry(folder, ["A", "B"], ["S1", "S2"], "Test practice")
+    application_over(folder)
+    return folder
+
+
+@pytest.fixture
+def empty_registry(new_registry: Path, tmp_path: Path) -> Path:
+    """Folder of a new registry with sites A and B and surgeons S1 and S2, and an account a role."""
+    return Path(shutil.copytree(new_registry, tmp_path / "registry"))
 
 
 @pytest.fixture
