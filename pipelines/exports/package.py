@@ -167,6 +167,9 @@ def dictionary_markdown(cohort: StoredCohort, level: Level, tables: Sequence[Tab
     return "\n".join(lines)
 
 
+_HEAD = "".join(f'<th scope="col">{head}</th>' for head in ("column", "type", "allowed", "label", "meaning"))
+
+
 def dictionary_html(cohort: StoredCohort, level: Level, tables: Sequence[Table]) -> str:
     """The data dictionary as one page that needs nothing else."""
     title = html.escape(f"Data dictionary of the cohort {cohort.name}, level {level}")
@@ -183,15 +186,15 @@ def dictionary_html(cohort: StoredCohort, level: Level, tables: Sequence[Table])
         parts.append(
             f'<h2 id="{table.name}">{table.name}</h2><p>{html.escape(table.meaning)} Key: '
             f"{', '.join(f'<code>{name}</code>' for name in table.key)}.</p><table><thead><tr>"
-            "<th>column</th><th>type</th><th>allowed</th><th>label</th><th>meaning</th></tr></thead>"
+            f"{_HEAD}</tr></thead>"
             f"<tbody>{rows}</tbody></table>"
         )
     style = (files("pipelines.exports") / "starters" / "dictionary.css").read_text(encoding="utf-8")
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
-        f'<meta name="viewport" content="width=device-width"><style>{style}</style></head><body>'
+        f'<meta name="viewport" content="width=device-width"><style>{style}</style></head><body><main>'
         f"<h1>{title}</h1><p>{html.escape(MISSING.replace('`', ''))}</p><nav>{links}</nav>"
-        f"{''.join(parts)}</body></html>\n"
+        f"{''.join(parts)}</main></body></html>\n"
     )
 
 

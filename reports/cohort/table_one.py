@@ -45,11 +45,13 @@ def table_one_html(table: TableOne, title: str) -> str:
         for label, lines in groupby(table.lines, lambda line: line.label)
     )
     return (
-        f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{html.escape(title)}</title>'
-        f"<style>{_STYLE}</style></head><body><h1>{html.escape(title)}</h1>"
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<meta name="viewport" content="width=device-width"><title>{html.escape(title)}</title>'
+        f"<style>{_STYLE}</style></head><body><main><h1>{html.escape(title)}</h1>"
         f"<p>By {html.escape(table.by)}. {notes_of(table)}</p>"
-        f'<table><thead><tr><th scope="col"></th>{head}<th scope="col">difference</th></tr>'
-        f'<tr><th scope="row">Patients</th>{sizes}<td></td></tr></thead>{body}</table></body></html>\n'
+        '<div role="region" aria-label="Baseline table" tabindex="0"><table><thead>'
+        f'<tr><td></td>{head}<th scope="col">difference</th></tr>'
+        f'<tr><th scope="row">Patients</th>{sizes}<td></td></tr></thead>{body}</table></div></main></body></html>\n'
     )
 
 
@@ -113,10 +115,12 @@ body { font: 14px/1.4 sans-serif; color: #1c2126; background: #fff; max-width: 7
 table { border-collapse: collapse; font-variant-numeric: tabular-nums }
 th, td { padding: .2rem .8rem; text-align: right; border-bottom: 1px solid #eceeef; font-weight: normal }
 td { white-space: nowrap }
+[role="region"] { overflow-x: auto }
 th:first-child { text-align: left; padding-left: 1.6rem }
 thead th { font-weight: bold } thead tr:last-child > * { border-bottom: 1px solid #84898d }
 thead th:first-child { padding-left: .8rem }
 .field th { font-weight: bold; padding: .6rem .8rem .2rem; border: 0 }
-@media print { body { font-size: 9pt; margin: 0; max-width: none } thead { display: table-header-group }
+@media print { body { font-size: 9pt; margin: 0; max-width: none } [role="region"] { overflow: visible }
+  thead { display: table-header-group }
   tbody { break-inside: avoid } }
 """
