@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Sequence
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -167,6 +168,60 @@ def test_one_measure_without_data(empty_registry: Path) -> None:
     assert "no area has a count made 10 to 18 months after its session" in section(page, "in-short").text
     assert table(page, "10 to 18 months after the session")["All areas counted"] == ["0", "0", "0", "none counted"]
     assert table(page, "Complications at all sites")["Severe swelling"][1] == "12"
+
+
+def with_a_gap() -> dict[str, Sequence[Row]]:
+    """The practice, and six patients ten years before it, of whom the first came back after the gap."""
+    old, day = [f"old{number}" for number in range(6)], date(2005, 1, 10)
+    more: dict[str, list[Row]] = {
+        "patient": [{"patient_key": one, "enrolled_on": day} for one in old],
+        "session": [
+            *({"session_key": f"{one}-1", "patient_key": one, "performed_on": day} for one in old),
+            {"session_key": "old0-2", "patient_key": "old0", "performed_on": date(2015, 2, 2), "session_number": 2},
+        ],
+        "visit": [
+            {
+                "visit_key": f"{one}-7",
+                "session_key": f"{one}-1",
+                "visited_on": day + timedelta(days=7),
+                "swelling_since_last": "none",
+            }
+            for one in old
+        ],
+    }
+    return {name: [*rows, *more.get(name, ())] for name, rows in records().items()}
+
+
+def at_ten_years(document: AuditDocument) -> dict[str, Any]:
+    """The share with a next session here by year 10."""
+    return next(
+        figure
+        for figure in json.loads(document.figures_json)["figures"]
+        if figure["measure"] == "next_session_probability" and figure["at"] == 3652 and not figure["group"]
+    )
+
+
+def test_ten_years_without_records(empty_registry: Path) -> None:
+    """*By hand*: within the gap, nothing is read past the five years behind it, and nobody can be assessed anew.
+
+    After it: all 18 patients but the newest are followed for two years, in which 4 came back; the one who came back
+    after 3,675 days did so past year 10, and the other five are still followed there.
+    """
+    with small_registry(empty_registry, **with_a_gap()) as registry:
+        within, after = build_audit(registry, "2010-Q2"), build_audit(registry, QUARTER)
+    page = read(within.html)
+    text = section(page, "in-short").text
+    assert "the registry holds 6 patients with 6 sessions here" in text
+    assert "No session of the quarter is recorded; the sites declare none." in text
+    assert table(page, "Complications at all sites")["Severe swelling"][:3] == ["0", "6", "6"]
+    assert table(page, "Complications at all sites")["Infection"][:3] == ["0", "0", "0"]
+    assert "beyond_follow_up" in at_ten_years(within)["flags"]
+    assert at_ten_years(within)["estimate"] is None
+    later = at_ten_years(after)
+    assert (later["events"], later["at_risk"], later["estimate"]) == (4, 6, pytest.approx(4 / 18))
+    assert table(read(after.html), "All records up to the end of the quarter")["All sites"][:2] == ["19", "24"]
+    assert within.pdf().content.startswith(b"%PDF")
+    assert after.tables.startswith(b"PK")
 
 
 def test_a_group_in_which_nobody_is_stays(page: Element) -> None:
