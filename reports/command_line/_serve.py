@@ -29,9 +29,10 @@ def serve(
 ) -> None:
     """Serve the registry to browsers on this machine, or with TLS to others. Stop it with Ctrl-C."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # small matrices: threads would wait for each other
-    from ..web.server import checked_listening, first_link, run_server
+    from ..web.server import check_free, checked_listening, first_link, run_server
 
     listening = checked_listening(host, port, tls_certificate, tls_key, name or ())
+    check_free(listening)
     link = first_link(registry)
     say(f"Open {listening.address} in a browser. Stop with Ctrl-C.")
     if link is not None:

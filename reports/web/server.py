@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Sequence
 from dataclasses import dataclass
 from ipaddress import ip_address
@@ -88,6 +89,22 @@ def first_link(folder: Path) -> str | None:
     waiting = [one.name for one in known if one.role is Role.DIRECTOR and one.disabled_at is None]
     token = new_link(folder, waiting[0]) if waiting else add_account(folder, FIRST_DIRECTOR, Role.DIRECTOR)
     return f"/welcome/{token}"
+
+
+def check_free(listening: Listening) -> None:
+    """Raises: GraftledgerError where the address is not of this machine, taken, or not for this account to take."""
+    try:
+        socket.create_server(
+            (listening.host, listening.port), family=socket.AF_INET6 if ":" in listening.host else socket.AF_INET
+        ).close()
+    except OSError as error:
+        raise GraftledgerError(
+            Fault(
+                f"cannot listen there ({(error.strerror or 'error').lower()}).",
+                f"{listening.host}:{listening.port}",
+                mend="Choose another --port or --host, or stop the program that listens there.",
+            )
+        ) from None
 
 
 def run_server(folder: Path, listening: Listening) -> None:

@@ -18,6 +18,7 @@ from registry.errors import Fault, GraftledgerError
 STATE_FILE = "web.sqlite"
 PAGES_FOLDER = "web_pages"
 """Folder in the registry's folder with what was prepared for reading: finished reports, uploads, downloads."""
+STATE_VERSION = 1
 _WAIT_SECONDS = 10.0
 
 
@@ -43,6 +44,12 @@ def prepare_state(folder: Path) -> None:
         os.chmod(path, 0o600)
         private_folder(folder / PAGES_FOLDER)
         with open_state(folder) as state:
+            found = state.execute("pragma user_version").fetchone()[0]
+            if found > STATE_VERSION:
+                raise GraftledgerError(
+                    Fault("was made by a newer version of this program.", path.name, mend="Update graftledger.")
+                )
+            state.execute(f"pragma user_version = {STATE_VERSION}")
             state.execute("pragma journal_mode = wal")
             state.executescript((files("reports.web") / "state.sql").read_text(encoding="utf-8"))
     except (OSError, sqlite3.Error) as error:

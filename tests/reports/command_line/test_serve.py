@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import socket
 from pathlib import Path
 from typing import Any
 
@@ -69,6 +70,14 @@ def test_it_listens_beyond_this_machine_only_with_tls(
     code, text = run("serve", "--registry", empty_registry, *options)
     assert (code, served) == (1, [])
     assert why in text
+
+
+def test_an_address_that_is_taken(empty_registry: Path, served: list[Any]) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        code, text = run("serve", "--registry", empty_registry, "--port", port)
+    assert (code, served) == (1, [])
+    assert f"127.0.0.1:{port}: cannot listen there (address already in use). Choose another --port" in text
 
 
 def test_with_tls_it_listens_where_it_is_told_under_the_names_given(tmp_path: Path) -> None:

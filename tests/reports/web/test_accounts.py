@@ -208,3 +208,10 @@ def test_a_file_that_is_no_state(tmp_path: Path) -> None:
         prepare_state(tmp_path)
     with pytest.raises(sqlite3.DatabaseError), open_state(tmp_path) as state:
         state.execute("select * from accounts")
+
+
+def test_a_state_of_a_newer_version(folder: Path) -> None:
+    with open_state(folder) as state:
+        state.execute("pragma user_version = 99")
+    with pytest.raises(GraftledgerError, match="newer version"):
+        prepare_state(folder)
