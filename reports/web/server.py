@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -100,7 +101,7 @@ def check_free(listening: Listening) -> None:
     except OSError as error:
         raise GraftledgerError(
             Fault(
-                f"cannot listen there ({(error.strerror or 'error').lower()}).",
+                f"cannot listen there ({os.strerror(error.errno or 0).lower()}).",
                 f"{listening.host}:{listening.port}",
                 mend="Choose another --port or --host, or stop the program that listens there.",
             )
