@@ -10,6 +10,7 @@ from ..estimators.limits import normal_quantile
 from ..figure import Figure
 from .blinding import Peer
 from .case_mix import CaseMixModel
+from .graft_trend import GraftTrend
 from .measures import (
     ADJUSTED_P,
     C_STATISTIC,
@@ -18,8 +19,11 @@ from .measures import (
     CALIBRATION_SEEN,
     CALIBRATION_SLOPE,
     CASES_NEEDED,
+    CHANCE_AVERAGE,
+    CHANCE_DIFFERENCE,
     DIRECT_RATE,
     EXPECTED,
+    GRAFTS_NOT_GROWN,
     INDIRECT_RATE,
     OBSERVED_TO_EXPECTED,
     OVERDISPERSION,
@@ -104,6 +108,31 @@ def trend_figures(told: Trend, level: float = 0.95) -> Iterator[Figure]:
         yield Figure(
             RUN_AVERAGE, **shared, method="exponentially_weighted", estimate=float(told.average.observed[place])
         )
+
+
+def graft_trend_figures(told: GraftTrend) -> Iterator[Figure]:
+    """Where the charts of grafts stand after the last session of each year: observed less expected, with the limits of
+    chance around 0, and the weighted average, with those around the expected share."""
+    for year, place in {day.year: place for place, day in enumerate(told.days)}.items():
+        shared: dict[str, Any] = {"n": place + 1, "n_unit": "sessions"}
+        shared |= {"group": {"outcome": GRAFTS_NOT_GROWN, "year": str(year)}}
+        difference, average = told.difference, told.average
+        yield Figure(
+            RUN_DIFFERENCE,
+            **shared,
+            method="quasi_binomial_spread",
+            estimate=-float(difference.values[place]),
+        )
+        yield Figure(
+            CHANCE_DIFFERENCE, **shared, method="quasi_binomial_spread", level=difference.level,
+            estimate=float(difference.upper[place]),
+        )  # fmt: skip
+        yield Figure(RUN_AVERAGE, **shared, method="exponentially_weighted", estimate=float(average.observed[place]))
+        yield Figure(
+            CHANCE_AVERAGE, **shared, method="quasi_binomial_spread", level=average.level,
+            estimate=float(average.expected[place]),
+            lower=float(average.lower[place]), upper=float(average.upper[place]),
+        )  # fmt: skip
 
 
 def model_figures(model: CaseMixModel, level: float = 0.95) -> Iterator[Figure]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +11,7 @@ import polars as pl
 from ..estimators.funnel import ALERT_LEVEL, PRIORITY_LEVEL, Flag, Position
 from ..estimators.limits import normal_quantile
 from ..estimators.over_dispersion import OverDispersion
+from ..regression.spells import Floats
 from .measures import ComparedMeasure
 from .results import SurgeonResult, Told
 
@@ -18,19 +19,11 @@ from .results import SurgeonResult, Told
 def with_spread(results: Mapping[str, SurgeonResult], rows: pl.DataFrame, level: float) -> dict[str, SurgeonResult]:
     """Ratios of grafts, whose spread by chance is that between patients, of all surgeons together."""
     z = normal_quantile(level)
-    residual_squares = chance = 0.0
-    for code, one in results.items():
-        if one.expected is None:
-            continue
-        own = rows.filter(pl.col("surgeon_code") == code)
-        difference = own["observed"].to_numpy() - one.risks * own["weight"].to_numpy()
-        _, place = np.unique(own["patient_key"].to_numpy().astype(str), return_inverse=True)
-        # about the surgeon's own mean, so that a difference between surgeons is not taken for spread
-        by_patient, size = np.bincount(place, difference), np.bincount(place, own["weight"].to_numpy())
-        residual = by_patient - size * difference.sum() / size.sum()
-        residual_squares += float(residual @ residual)
-        chance += one.variance * (len(size) - 1) / len(size)
-    spread = max(residual_squares / chance, 1.0) if chance > 0 else 1.0
+    spread = spread_between_patients(
+        (rows.filter(pl.col("surgeon_code") == code), one.risks)
+        for code, one in results.items()
+        if one.expected is not None
+    )
     found = dict(results)
     for code, one in results.items():
         if one.expected is None:
@@ -39,6 +32,24 @@ def with_spread(results: Mapping[str, SurgeonResult], rows: pl.DataFrame, level:
         ratio, reach = max(one.observed, 0) / one.expected, z * wide.std_error
         found[code] = replace(wide, ratio=Told(ratio, max(ratio - reach, 0.0), ratio + reach, "normal_by_patient"))
     return found
+
+
+def spread_between_patients(parts: Iterable[tuple[pl.DataFrame, Floats]]) -> float:
+    """How many times the binomial variance the counts of patients spread, at least 1.
+
+    parts: sessions of each surgeon, and the share expected of each. Grafts of one patient are summed. Sum of squares
+    over sum of variances, about each surgeon's own mean, so that a difference between surgeons is not taken for spread.
+    """
+    squares = chance = 0.0
+    for own, risks in parts:
+        weight = own["weight"].to_numpy()
+        difference = own["observed"].to_numpy() - risks * weight
+        _, place = np.unique(own["patient_key"].to_numpy().astype(str), return_inverse=True)
+        by_patient, size = np.bincount(place, difference), np.bincount(place, weight)
+        residual = by_patient - size * difference.sum() / size.sum()
+        squares += float(residual @ residual)
+        chance += float(weight @ (risks * (1 - risks))) * (len(size) - 1) / len(size)
+    return max(squares / chance, 1.0) if chance > 0 else 1.0
 
 
 def normal_position(one: SurgeonResult, measure: ComparedMeasure, dispersion: OverDispersion | None) -> Position:

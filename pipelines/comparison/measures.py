@@ -129,6 +129,7 @@ CALIBRATION_SEEN, CALIBRATION_PREDICTED = "case_mix_share_seen", "case_mix_share
 SESSIONS_HELD, HELPED = "sessions_in_period", "sessions_with_another_operator"
 NEXT_SESSIONS_SEEN_TO_EXPECTED = "next_sessions_seen_to_expected"
 RUN_SUM, RUN_DIFFERENCE, RUN_AVERAGE = "cusum", "observed_minus_expected", "weighted_average_share"
+CHANCE_DIFFERENCE, CHANCE_AVERAGE = "observed_minus_expected_by_chance", "weighted_average_share_expected"
 
 COMPARISON_LABELS: Mapping[str, str] = {
     OBSERVED_TO_EXPECTED: "Observed over expected",
@@ -156,5 +157,7 @@ COMPARISON_LABELS: Mapping[str, str] = {
     RUN_SUM: "Cumulative sum of log likelihood ratios",
     RUN_DIFFERENCE: "Observed minus expected",
     RUN_AVERAGE: "Exponentially weighted average",
+    CHANCE_DIFFERENCE: "How far chance alone takes observed minus expected, either way",
+    CHANCE_AVERAGE: "Exponentially weighted average of what is expected, with the limits of chance",
 }
 """How to say what a comparison gives. None of them is a benchmark's measure."""

@@ -13,7 +13,8 @@ from registry.store import Registry
 from ..estimators.run_length import FalseAlarmBudget
 from .case_mix import CaseMixModel, fit_case_mix
 from .compare import PERIOD_YEARS, compare_surgeons, with_false_discoveries_controlled
-from .measures import COMPARED
+from .graft_trend import GraftTrend, graft_trend
+from .measures import COMPARED, GRAFTS_NOT_GROWN
 from .results import MeasureComparison
 from .reviews import outlier_reviews
 from .sessions import compared_sessions
@@ -59,6 +60,17 @@ class Practice:
             if one is not None:
                 found.append(one)
         return found
+
+    def graft_trend(self, surgeon: str) -> GraftTrend | None:
+        """Grafts of a surgeon that did not grow, over time."""
+        return graft_trend(
+            self.tables[GRAFTS_NOT_GROWN],
+            self.models[GRAFTS_NOT_GROWN],
+            surgeon,
+            self.trend_from,
+            self.last_on,
+            floor=self.registry.settings.floor_denominator,
+        )
 
 
 def compare_practice(registry: Registry, last_on: date, *, model_id: int | None = None) -> Practice:

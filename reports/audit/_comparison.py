@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from pipelines import Figure
-from pipelines.comparison.figures import own_figures
+from pipelines.comparison.figures import graft_trend_figures, own_figures
+from pipelines.comparison.graft_trend import GraftTrend
 from pipelines.comparison.measures import EXPECTED, OBSERVED_TO_EXPECTED
 from pipelines.comparison.practice import compare_practice
 from pipelines.comparison.results import MeasureComparison, SurgeonResult
@@ -28,13 +29,15 @@ class Alarm:
 
 @dataclass(frozen=True)
 class ComparedSurgeons:
-    """Results of three years up to the quarter's end. alarms: of the quarter alone."""
+    """Results of three years up to the quarter's end. alarms: of the quarter alone. grafts: of the years
+    of the trend, for surgeons with enough counted sessions."""
 
     model: FrozenModel
     first_on: date
     last_on: date
     comparisons: tuple[MeasureComparison, ...]
     alarms: tuple[Alarm, ...]
+    grafts: tuple[GraftTrend, ...]
     figures: tuple[Figure, ...]
 
     @property
@@ -62,13 +65,27 @@ def compared_surgeons(registry: Registry, quarter: Quarter) -> ComparedSurgeons 
         for day in told.alarms
         if quarter.first_on <= day <= quarter.last_on
     ]
+    floor = registry.settings.floor_denominator
+    grafts = [
+        told
+        for surgeon in registry.settings.surgeons
+        if (told := practice.graft_trend(surgeon)) is not None and len(told.days) >= floor
+    ]
     return ComparedSurgeons(
         practice.frozen,
         practice.first_on,
         practice.last_on,
         comparisons,
         tuple(alarms),
-        tuple(_figures(comparisons, registry.settings.floor_denominator)),
+        tuple(grafts),
+        (
+            *_figures(comparisons, floor),
+            *(
+                replace(figure, group={**figure.group, "surgeon_code": told.surgeon})
+                for told in grafts
+                for figure in graft_trend_figures(told)
+            ),
+        ),
     )
 
 

@@ -10,7 +10,14 @@ from typing import Any
 
 from pipelines import Figure, figure_meta, time_to_next_session
 from pipelines.comparison.blinding import LEAST_PEERS, Peer, blinded_labels, peers_of, volume_bands
-from pipelines.comparison.figures import model_figures, own_figures, peer_figures, trend_figures
+from pipelines.comparison.figures import (
+    graft_trend_figures,
+    model_figures,
+    own_figures,
+    peer_figures,
+    trend_figures,
+)
+from pipelines.comparison.graft_trend import GraftTrend
 from pipelines.comparison.measures import NEXT_SESSION
 from pipelines.comparison.next_session import next_sessions
 from pipelines.comparison.practice import Practice
@@ -47,6 +54,7 @@ class BenchmarkData:
     figures: tuple[Figure, ...]
     peers: Mapping[str, tuple[Peer, ...]]
     trends: tuple[Trend, ...]
+    graft_trend: GraftTrend | None
     again: Mapping[str, list[CaseAgain]]
     reviews: tuple[OutlierReview, ...]
     pooled: bool
@@ -89,11 +97,14 @@ def gather(practice: Practice, surgeon: str, quarter: Quarter) -> BenchmarkData:
     labels, bands = blinded_labels(registry, report, list(others)), volume_bands(others)
     peers = {name: peers_of(one, surgeon, labels, bands, floor) for name, one in practice.comparisons.items()}
     trends = tuple(one for one in practice.trends(surgeon) if len(one.days) >= floor)
+    grafts = practice.graft_trend(surgeon)
+    grafts = grafts if grafts is not None and len(grafts.days) >= floor else None
     figures = [*session_figures(practice, surgeon)]
     for name, one in practice.comparisons.items():
         figures += [*own_figures(one, surgeon, floor), *peer_figures(one, peers[name])]
         figures += model_figures(practice.models[name])
     figures += [figure for one in trends for figure in trend_figures(one)]
+    figures += graft_trend_figures(grafts) if grafts else ()
     figures += [*factor_figures(practice, surgeon), *_next_session(practice, surgeon)]
     described = practice.models.get(NEXT_SESSION)
     figures += next_sessions(registry, surgeon, model=described, as_of=practice.last_on)
@@ -115,6 +126,7 @@ def gather(practice: Practice, surgeon: str, quarter: Quarter) -> BenchmarkData:
         tuple(figures),
         peers,
         trends,
+        grafts,
         cases_again(practice, surgeon),
         outlier_reviews(registry, surgeon=surgeon),
         others_can_be_pooled(practice, surgeon),

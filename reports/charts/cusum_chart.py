@@ -58,8 +58,9 @@ def expected_minus_observed_chart(
     ticks: Ticks,
     under_title: str = "Sessions in their order",
     narrow: bool = False,
+    of: str = "events",
 ) -> Drawing:
-    """Draw the sum of expected less observed events between its pointwise limits, around 0.
+    """Draw the sum of expected less observed events between its pointwise limits, around 0. of: what is counted.
 
     Raises: ValueError for no case.
     """
@@ -77,7 +78,7 @@ def expected_minus_observed_chart(
         },
         rules=[(0.0, "as expected", INK)],
         labels=[
-            (last, f"{abs(last):.1f} {'fewer' if last >= 0 else 'more'} events", BLUE),
+            (last, f"{_counted(last, of)} {'fewer' if last >= 0 else 'more'} {of}", BLUE),
             *(
                 (edge[-1], f"{100 * path.level:g}%", QUIET)
                 for edge in (lower, upper)
@@ -136,16 +137,21 @@ def cusum_words(path: CusumPath, subject: str, *, run_length: float) -> str:
     )
 
 
-def expected_minus_observed_words(path: ExpectedMinusObserved, subject: str) -> str:
+def expected_minus_observed_words(path: ExpectedMinusObserved, subject: str, of: str = "events") -> str:
     """The text alternative of expected less observed."""
     if not len(path.values):
         return f"Expected less observed {subject}: no session."
     last = float(path.values[-1])
     return (
-        f"Expected less observed events of {subject} over {len(path.values)} sessions in their order: at the end "
-        f"{abs(last):.1f} {'fewer' if last >= 0 else 'more'} than expected; {100 * path.level:g}% limits there from "
-        f"{path.lower[-1]:.1f} to {path.upper[-1]:.1f}."
+        f"Expected less observed {of} of {subject} over {len(path.values)} sessions in their order: at the end "
+        f"{_counted(last, of)} {'fewer' if last >= 0 else 'more'} than expected; {100 * path.level:g}% limits there "
+        f"from {path.lower[-1]:.1f} to {path.upper[-1]:.1f}."
     )
+
+
+def _counted(last: float, of: str) -> str:
+    """Events are few, so that tenths matter; grafts are many."""
+    return f"{abs(last):.1f}" if of == "events" else f"{abs(last):,.0f}"
 
 
 def _line(values: Sequence[float]) -> list[dict[str, Any]]:

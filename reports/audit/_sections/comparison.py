@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipelines.comparison.funnel_lines import funnel_lines
+from pipelines.comparison.graft_trend import GraftTrend
 from pipelines.comparison.results import MeasureComparison, SurgeonResult
 
 from ... import wording
@@ -41,6 +42,18 @@ def comparison(compared: ComparedSurgeons, floor: int) -> Section:
                     Row(f"{alarm.surgeon}, {alarm.outcome}", (Cell(alarm.on.isoformat()),)) for alarm in compared.alarms
                 ),
             ),
+            "grafts": Table(
+                "Grafts that did not grow, over time",
+                (
+                    "Surgeon",
+                    "Sessions counted",
+                    "Observed less expected",
+                    "Chance, 95%",
+                    "Average of late",
+                    "Expected of late",
+                ),
+                tuple(_graft_row(told) for told in compared.grafts),
+            ),
             "counts": Table(
                 "Who is compared",
                 ("Outcome", "Surgeons compared", "Too few or none", "Sessions assessed", "Assessed of all"),
@@ -67,6 +80,25 @@ def _flagged_row(one: MeasureComparison, result: SurgeonResult) -> Row:
             Cell(f"{result.expected:,.1f}"),
             Cell(f"{result.ratio.estimate:.1f}", (f"{result.ratio.lower:.1f} to {result.ratio.upper:.1f}",)),
             Cell(FLAGS[result.flag]),
+        ),
+    )
+
+
+def _graft_row(told: GraftTrend) -> Row:
+    difference, average = told.difference, told.average
+    reach = wording.whole(round(float(difference.upper[-1])))
+    last = round(-float(difference.values[-1]))
+    return Row(
+        told.surgeon,
+        (
+            Cell(wording.whole(len(told.days))),
+            Cell(f"{'+' if last > 0 else '−' if last < 0 else ''}{wording.whole(abs(last))}"),
+            Cell(f"−{reach} to +{reach}"),
+            Cell(wording.percent(float(average.observed[-1]))),
+            Cell(
+                wording.percent(float(average.expected[-1])),
+                (wording.interval(float(average.lower[-1]), float(average.upper[-1])),),
+            ),
         ),
     )
 

@@ -6,6 +6,8 @@ from collections.abc import Callable, Sequence
 from datetime import date
 from typing import Any
 
+from pipelines.comparison.graft_trend import GraftTrend
+from pipelines.comparison.measures import COMPARED, GRAFTS_NOT_GROWN
 from pipelines.comparison.surveillance import ODDS_RATIO, RUN_LENGTH, Trend
 
 from ... import wording
@@ -34,6 +36,7 @@ def trend(data: BenchmarkData) -> Section:
         "trend.html",
         {
             "blocks": [_block(one) for one in data.trends],
+            "grafts": _grafts(data.graft_trend, data.settings.mature_window) if data.graft_trend else None,
             "since": wording.date_words(data.practice.trend_from),
             "run_length": wording.whole(RUN_LENGTH),
             "odds_ratio": f"{ODDS_RATIO:g}",
@@ -74,6 +77,41 @@ def _block(told: Trend) -> dict[str, Any]:
                 told,
                 f"Moving average of {subject}: at the end {wording.percent(float(told.average.observed[-1]))} "
                 f"observed, {wording.percent(float(told.average.expected[-1]))} expected.",
+            ),
+        ],
+    }
+
+
+def _grafts(told: GraftTrend, window: tuple[int, int]) -> dict[str, Any]:
+    """Two charts, without an alarm."""
+    label = COMPARED[GRAFTS_NOT_GROWN].label
+    last, reach = -float(told.difference.values[-1]), float(told.difference.upper[-1])
+    return {
+        "name": label,
+        "sessions": wording.counted(len(told.days), "session"),
+        "difference": f"{wording.counted(round(abs(last)), 'graft')} {'more' if last > 0 else 'fewer'} than expected "
+        f"did not grow, where chance alone takes it up to {wording.whole(round(reach))} either way in 95 of 100",
+        "counted": f"{window[0]} to {window[1]}",
+        "spread": f"{told.spread:.1f}",
+        "panels": [
+            Picture(
+                expected_minus_observed_chart(
+                    told.difference,
+                    f"expected-less-observed-{GRAFTS_NOT_GROWN}",
+                    ticks=ticks(told.days),
+                    narrow=True,
+                    of="grafts",
+                ),
+                expected_minus_observed_words(told.difference, lowered(label), of="grafts"),
+                _TITLES[expected_minus_observed_chart],
+            ),
+            Picture(
+                moving_average_chart(
+                    told.average, f"moving-average-{GRAFTS_NOT_GROWN}", ticks=ticks(told.days), narrow=True
+                ),
+                f"Moving average of {lowered(label)}: at the end {wording.percent(float(told.average.observed[-1]))} "
+                f"observed, {wording.percent(float(told.average.expected[-1]))} expected.",
+                _TITLES[moving_average_chart],
             ),
         ],
     }

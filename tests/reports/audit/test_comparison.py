@@ -7,11 +7,14 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
+from pipelines.comparison.graft_trend import GraftTrend
 from pipelines.comparison.measures import COMPARED
 from pipelines.comparison.results import MeasureComparison, SurgeonResult, Told
 from pipelines.comparison.storing import FrozenModel, freeze_models
+from pipelines.estimators.count_surveillance import counts_expected_minus_observed, counts_moving_average
 from registry.store import Registry, open_registry, start_registry
 from reports.audit import build_audit
 from reports.audit._build import lay_out
@@ -32,13 +35,26 @@ def result(surgeon: str, n: int, observed: int, ratio: float, flag: Any = "") ->
     return SurgeonResult(surgeon, n, n, observed, n, {}, expected=observed / ratio, ratio=told, flag=flag)
 
 
+def grafts() -> GraftTrend:
+    """Two sessions of 100 grafts: 30 did not grow where 10 were expected, 40 either way by chance."""
+    observed, expected, variance = np.array([10.0, 20.0]), np.array([5.0, 5.0]), np.array([200.0, 216.5])
+    size = np.array([100.0, 100.0])
+    return GraftTrend(
+        "S2",
+        (date(2018, 1, 1), date(2018, 2, 1)),
+        counts_expected_minus_observed(observed, expected, variance),
+        counts_moving_average(observed, size, expected, variance),
+        8.0,
+    )
+
+
 def compared(*results: SurgeonResult) -> ComparedSurgeons:
     one = MeasureComparison(
         COMPARED["infection"], None, date(2017, 1, 1), date(2019, 12, 31), {r.surgeon: r for r in results},  # type: ignore[arg-type]
         None, None, 0.05, 0.8,
     )  # fmt: skip
     alarms = (Alarm("S2", "Infection", date(2019, 11, 5)),)
-    return ComparedSurgeons(MODEL, date(2017, 1, 1), date(2019, 12, 31), (one,), alarms, ())
+    return ComparedSurgeons(MODEL, date(2017, 1, 1), date(2019, 12, 31), (one,), alarms, (grafts(),), ())
 
 
 def test_without_a_frozen_model_nobody_is_compared(practice: Registry) -> None:
@@ -64,6 +80,11 @@ def test_results_beyond_a_limit_are_prompts_in_the_order_of_codes(practice: Regi
     caption = "Results beyond a limit on the unfavourable side, once all outcomes of a surgeon are allowed for"
     assert table(page, caption)["S1, Infection"] == ["22 of 200", "10.0", "2.2 1.1 to 4.4", "alert"]
     assert table(page, "Who is compared")["Infection"] == ["2", "1", "509", "80.0%"]
+    # by hand: 30 less 10; averages 5 + 5 % of 5 = 5.25, then 95 % of that and 5 % of 20
+    (row,) = table(page, "Grafts that did not grow, over time").values()
+    assert row[:4] == ["2", "+20", "−40 to +40", "6.0%"]
+    assert row[4].startswith("5.0%")
+    assert "described, without an alarm" in own.text
     (drawing,) = [d for d in own.all("div") if d.attributes.get("role") == "img"]
     assert "S2: 4.00 (2.00 to 8.00), priority review" in drawing.attributes["aria-label"]
 

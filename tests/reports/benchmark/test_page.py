@@ -13,9 +13,12 @@ from typer.testing import CliRunner, Result
 from pipelines import MEASURE_LABELS
 from pipelines.comparison.measures import (
     COMPARISON_LABELS,
+    GRAFTS_NOT_GROWN,
     NEXT_SESSION,
     NEXT_SESSIONS_SEEN_TO_EXPECTED,
     PEER,
+    RUN_AVERAGE,
+    RUN_DIFFERENCE,
     SESSIONS_HELD,
 )
 from pipelines.comparison.practice import Practice, compare_practice
@@ -136,6 +139,16 @@ def test_cautions_stand_on_the_page(document: BenchmarkDocument) -> None:
     ):
         assert caution in text
     assert not re.search(r"\b(best|worst|rank(ed|s)|league|outperform\w*|poor performer)\b", text, re.I)
+
+
+def test_grafts_over_time_are_drawn_without_an_alarm(document: BenchmarkDocument) -> None:
+    told, text = document.data.graft_trend, words(document.html)
+    assert told is not None
+    assert f"{len(told.days)} sessions with mature counts:" in text
+    assert "No alarm is drawn from it." in text
+    (last,) = document.data.of(RUN_DIFFERENCE, outcome=GRAFTS_NOT_GROWN, year=str(told.days[-1].year))
+    assert last.estimate == pytest.approx(-told.difference.values[-1])
+    assert not any(f.flags for f in document.data.of(RUN_AVERAGE, outcome=GRAFTS_NOT_GROWN))
 
 
 def test_own_numbers_stand_on_the_page(document: BenchmarkDocument) -> None:
