@@ -49,6 +49,30 @@ def test_a_count_is_beyond_exactly_where_its_tail_is_smaller(target: float, n: i
         assert (count / n < lower[0] - 1e-12) == (binom.cdf(count, n, target) < tail)
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "below", "above"),
+    [
+        (1, 50, (0.0186, 0.0, 0.0250), (0.0201, 0.0052, 0.0250)),
+        (50, 100, (0.0215, 0.0172, 0.0250), None),
+        (100, 500, (0.0233, 0.0194, 0.0250), None),
+    ],
+)
+def test_chances_beyond_the_limits_of_seaton_and_manktelow(
+    low: int, high: int, below: tuple[float, ...], above: tuple[float, ...] | None
+) -> None:
+    """Published: Seaton & Manktelow 2012, BMC Med Res Methodol 12:98, table of the prediction limits: median, least and
+    greatest chance of a provider in control below and above the 95 % limits, by expected events; four digits. The paper
+    steps through expected events; hundredths give its numbers (tenths do not reach its extremes)."""
+    expected = np.arange(low * 100, high * 100 + 1) / 100
+    lower, upper = ratio_limits(expected.tolist(), 0.95)
+    under = poisson.cdf(np.ceil(np.asarray(lower) * expected - 1e-9) - 1, expected)
+    over = poisson.sf(np.floor(np.asarray(upper) * expected + 1e-9), expected)
+    for chances, printed in ((under, below), (over, above)):
+        if printed:
+            found = (np.median(chances), chances.min(), chances.max())
+            assert found == pytest.approx(printed, abs=5.1e-5)
+
+
 @pytest.mark.parametrize("expected", [0.3, 2.0, 11.5, 80.0])
 @pytest.mark.parametrize("level", [0.95, 0.998])
 def test_ratios_likewise(expected: float, level: float) -> None:

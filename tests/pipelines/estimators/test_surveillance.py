@@ -30,12 +30,25 @@ def logistic(score: float, intercept: float) -> float:
 
 @pytest.mark.parametrize(("score", "with_event", "without"), [(0, 0.67, -0.024), (50, 0.26, -0.43)])
 def test_weights_of_steiner_2000(score: int, with_event: float, without: float) -> None:
-    """Published, recalled: Steiner, Cook, Farewell & Treasure 2000: logit of the risk -3.68 + 0.077 x score, odds ratio
-    2; the weights of patients with a score of 0 and of 50."""
+    """Published: Steiner, Cook, Farewell & Treasure 2000, Biostatistics 1:441-452, p. 446: logit of the risk -3.68 +
+    0.077 x score, odds ratio 2; the weights of patients with a score of 0 and of 50, as the tests of the R package vlad
+    quote the page."""
     risk = logistic(score, -3.68)
     found = cusum_weights([1, 0], [risk, risk], 2.0)
     assert found[0] == pytest.approx(with_event, abs=0.005)
     assert found[1] == pytest.approx(without, abs=0.005 if score else 0.0005)
+
+
+@pytest.mark.parametrize(
+    ("score", "odds_ratio", "with_event", "without"),
+    [(0, 2.0, 0.669, -0.024), (50, 2.0, 0.26, -0.433), (0, 0.5, -0.681, 0.012), (50, 0.5, -0.377, 0.316)],
+)
+def test_weights_of_steiner_2014(score: int, odds_ratio: float, with_event: float, without: float) -> None:
+    """Published: Steiner 2014 in Statistics in Action (ed. Lawless), p. 234, same patients, three digits, also looking
+    for better; as the tests of the R package vlad quote the page."""
+    risk = logistic(score, -3.68)
+    found = cusum_weights([1, 0], [risk, risk], odds_ratio)
+    assert found.tolist() == pytest.approx([with_event, without], abs=0.0005)
 
 
 def test_weight_of_rigdon_and_fricker() -> None:
