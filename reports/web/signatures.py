@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import secrets
 import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -66,9 +67,7 @@ def sign(folder: Path, quarter: str, made_in: Path, names: Sequence[str], *, sig
     """
     refuse_signed(folder, quarter)
     kept = private_folder(folder / PAGES_FOLDER / SIGNED_FOLDER) / quarter
-    unfinished = kept.with_name(f"{quarter}.unfinished")
-    shutil.rmtree(unfinished, ignore_errors=True)
-    private_folder(unfinished)
+    unfinished = private_folder(kept.with_name(f".unfinished-{secrets.token_hex(8)}"))
     try:
         for name in names:
             shutil.copyfile(made_in / name, unfinished / name)

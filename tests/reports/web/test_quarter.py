@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import re
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from hashlib import sha256
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
+from registry.errors import GraftledgerError
 from registry.store import open_registry, start_registry
 from reports.command_line import app
 from reports.web.access import Role
 from reports.web.access_log import accesses
 from reports.web.embedding import embedded
 from reports.web.jobs import Jobs
+from reports.web.signatures import sign, signature_of
 from reports.web.state import PAGES_FOLDER
 from tests.reports.audit.conftest import QUARTER, records
 from tests.reports.web.browsing import PASSWORD, Browser, application_over
@@ -206,3 +209,36 @@ def test_a_job_of_another_account_is_refused(director: Browser) -> None:
     line = accesses(director.web.folder, most=1)[0]
     assert (line.account, line.what, line.outcome) == ("max", "Stopping a job: another account's job", "refused")
     assert other.get(f"/jobs/{'1' * 32}").status_code == 404
+
+
+def test_of_two_who_sign_at_once_one_does(director: Browser) -> None:
+    folder = director.web.folder
+    job = folder / PAGES_FOLDER / "jobs" / made(director)
+    names = ["audit.html", "audit.pdf"]
+
+    def one(name: str) -> str:
+        try:
+            sign(folder, QUARTER, job, names, signed_by=name, snapshot="x")
+        except GraftledgerError as refusal:
+            return str(refusal)
+        return "signed"
+
+    with ThreadPoolExecutor(4) as several:
+        told = list(several.map(one, ["ann", "ben", "cat", "dan"]))
+    assert told.count("signed") == 1
+    assert all("is signed" in words for words in told if words != "signed")
+    signature = signature_of(folder, QUARTER)
+    assert signature is not None
+    assert signature.signed_by == ["ann", "ben", "cat", "dan"][told.index("signed")]
+    assert signature.changed == ()
+    assert [path.name for path in signature.folder.parent.iterdir()] == [QUARTER]
+
+
+def test_a_file_that_is_gone_cannot_be_signed(director: Browser) -> None:
+    folder = director.web.folder
+    job = folder / PAGES_FOLDER / "jobs" / made(director)
+    (job / "audit.pdf").unlink()
+    with pytest.raises(GraftledgerError, match="could not be kept"):
+        sign(folder, QUARTER, job, ["audit.html", "audit.pdf"], signed_by="ann", snapshot="x")
+    assert signature_of(folder, QUARTER) is None
+    assert list((folder / PAGES_FOLDER / "signed").iterdir()) == []
