@@ -56,6 +56,21 @@ def test_few_cases_are_told_but_not_placed(count: int) -> None:
     assert (result.ratio is None) == (count == 0)
 
 
+def test_a_new_surgeon_is_compared_with_the_model_of_all() -> None:
+    """By hand: nothing is adjusted for, 6 of 60 in the reference period, so a new surgeon's 30 let 3 be expected. Below
+    the floor, a new surgeon is told that there are too few."""
+    before = table(["S1", "S2"] * 30, [1.0] * 6 + [0.0] * 54)
+    model = fit_case_mix(before, FOLLICULITIS, FIRST_ON, LAST_ON, floor=10)
+    after = table(["new"] * 30 + ["newer"] * 4, [1.0] * 2 + [0.0] * 32)
+    found = compare_surgeons(after, FOLLICULITIS, model, ["S1", "new", "newer"], FIRST_ON, LAST_ON, floor=10).results
+    assert found["new"].expected == pytest.approx(3.0)
+    assert found["new"].ratio is not None
+    assert found["new"].ratio.estimate == pytest.approx(2 / 3)
+    assert found["new"].position is not None
+    assert (found["newer"].why_not, found["newer"].position) == ("too_few", None)
+    assert found["S1"].why_not == "no_sessions"
+
+
 def test_an_outcome_never_assessed_is_told_apart_from_none() -> None:
     rows = pl.concat([sessions(SEVEN), table(["lost"] * 20, [0.0] * 20, reason=["missed_visit"] * 20)])
     result = compared(rows, [*SEVEN, "lost"]).results["lost"]

@@ -227,3 +227,28 @@ def test_who_entered_or_left_past_the_last_day_is_cut_there() -> None:
         }
     )
     assert within_reach(rows, 10).rows() == [(None, 10, False), (5, 8, True)]
+
+
+def test_separation_leaves_the_hazard_without_factors() -> None:
+    """Nobody of one sex had a next session: no finite ratio. By hand: the baseline is then that of all, 40 events among
+    80 on day 200 make 1/80 + 1/79 + ... + 1/41."""
+    n = 80
+    rows = pl.DataFrame(
+        {
+            "surgeon_code": ["S1"] * n,
+            "entry_day": [0] * n,
+            "exit_day": [200] * 40 + [400] * 40,
+            "had_event": [True] * 40 + [False] * 40,
+            "age_at_first_surgery_years": pl.Series([None] * n, dtype=pl.Int64),
+            "sex": ["male"] * 40 + ["female"] * 40,
+            **{name: pl.Series([None] * n, dtype=pl.String) for name in ("pattern_stage", "family_history")},
+        }
+    )
+    factors = planned(rows, 10)
+    assert [factor.name for factor in factors] == ["sex"]
+    fit = fit_rows(rows, factors, 10)
+    assert fit is not None
+    assert fit.baseline is not None
+    assert not any(fit.coefficients)
+    assert fit.baseline.cumulative[-1] == pytest.approx(sum(1 / k for k in range(41, 81)))
+    assert checked(rows, factors, fit, 10) is None
