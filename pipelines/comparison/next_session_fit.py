@@ -64,18 +64,23 @@ def planned(rows: pl.DataFrame, floor: int) -> tuple[Factor, ...]:
 
 
 def fit_rows(rows: pl.DataFrame, factors: Sequence[Factor], floor: int) -> CaseMixFit | None:
-    """The fit of these spells; without any factor where there is no estimate; None without events or follow-up."""
+    """The fit of these spells; None without events or follow-up.
+
+    Where a group has no next session, its ratio has no bound: then factors are left out, the last first, until there is
+    an estimate.
+    """
     days = _grid(rows, floor)
     if not rows["had_event"].any() or len(days) < 2:
         return None
     x, names = columns_of(rows, factors)
-    told = np.flatnonzero(x.std(axis=0) > 0)
     coefficients = np.zeros(len(names))
-    if len(told):
+    for last in np.cumsum([len(factor.columns) for factor in factors])[::-1]:
+        told = np.flatnonzero(x[:, :last].std(axis=0) > 0)
         try:
             coefficients[told] = fit_cox(spells_of(rows, x[:, told], tuple(names[i] for i in told))).coefficients
-        except _NO_FIT:  # a group in which nobody had one
-            coefficients[:] = 0.0
+            break
+        except _NO_FIT:
+            continue
     hazard = baseline_hazard(spells_of(rows, x, names), coefficients, days)
     return CaseMixFit(
         "cox",

@@ -252,3 +252,11 @@ def test_separation_leaves_the_hazard_without_factors() -> None:
     assert not any(fit.coefficients)
     assert fit.baseline.cumulative[-1] == pytest.approx(sum(1 / k for k in range(41, 81)))
     assert checked(rows, factors, fit, 10) is None
+    # a factor before it stays
+    aged = rows.with_columns(pl.Series("age_at_first_surgery_years", [25, 35, 45, 60] * 20))
+    both = planned(aged, 10)
+    assert [factor.name for factor in both] == ["age_at_first_surgery_years", "sex"]
+    kept, alone = fit_rows(aged, both, 10), fit_rows(aged, both[:1], 10)
+    assert kept is not None
+    assert alone is not None
+    assert kept.coefficients == (*alone.coefficients, 0.0)
