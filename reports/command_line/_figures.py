@@ -116,6 +116,9 @@ def figures(
 
     from pipelines import MEASURE_LABELS, FigureSet, figure_meta
     from pipelines.groups import choose
+    from pipelines.intake_summary import intake_summary
+
+    from ..held_back import held_back_words
 
     with (
         open_registry(registry, known_measures=tuple(MEASURE_LABELS), as_of_intake=as_of_intake) as opened,
@@ -130,6 +133,7 @@ def figures(
 
             write_chart(chart, chart_of(opened, analysis, options, asked, meta, computed))
         erased = opened.erased_since
+        held = held_back_words(intake_summary(opened)) if analysis == "time-to-next-session" else None
     match format_:
         case Format.JSON:
             say(FigureSet(meta, computed).to_json().rstrip("\n"))
@@ -142,7 +146,7 @@ def figures(
         note(f"The chart is in {chart}")
     if erased:
         note(fill(erased_words(erased), 80))
-    for caution in [*graft_cautions(analysis), *cautions([*fields, *conditions])]:
+    for caution in [*([held] if held else []), *graft_cautions(analysis), *cautions([*fields, *conditions])]:
         note(fill(caution, 80))
 
 

@@ -116,7 +116,7 @@ def _due_table(data: AuditData) -> Table:
     ]
     return Table(
         "Sessions to call about",
-        ("", "Due now", "Overdue"),
+        ("Site or milestone", "Due now", "Overdue"),
         (
             row("All", frame),
             *((Row("By site"), *by_site) if len(by_site) > 1 else ()),

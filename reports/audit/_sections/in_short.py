@@ -52,7 +52,7 @@ def _activity_table(data: AuditData) -> Table:
 
     return Table(
         "Sessions here and who had them",
-        ("", *data.spans),
+        ("Count or share", *data.spans),
         (
             row("Sessions", "sessions", ""),
             row("Patients", "patients", ""),

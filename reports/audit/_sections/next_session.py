@@ -11,6 +11,7 @@ from ... import wording
 from ...charts import Curve, curve_panel
 from ...charts.survival_curves import common_top, panel_words
 from ...charts.theme import BLUE, VERMILLION
+from ...held_back import held_back_words
 from ...labels import group_label
 from ...layout import Picture, Row, Section, Table, capitalised, not_counted_table, share_cell
 from .._data import YEARS, AuditData
@@ -51,6 +52,7 @@ def next_session(data: AuditData) -> Section:
                 [(name, bands[_ALL][0]) for name, bands in (("Here", here), ("Anywhere", anywhere))],
                 "Counted",
             ),
+            "held": held_back_words(data.intake),
             "floor": data.settings.floor_at_risk,
             "benchmark": data.settings.benchmarks.get("next_session_probability"),
         },

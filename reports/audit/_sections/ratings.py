@@ -22,7 +22,7 @@ def ratings(data: AuditData) -> Section:
         {
             "table": Table(
                 "Mean satisfaction (0 worst, 10 best) and mean width of the scar of a strip",
-                ("", "Sessions", "Patients", "Mean"),
+                ("Rating or width", "Sessions", "Patients", "Mean"),
                 tuple(
                     Row(
                         _label(figure),
