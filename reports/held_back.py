@@ -20,6 +20,6 @@ def held_back_words(intake: Iterable[Figure]) -> str | None:
         return None
     return (
         f"{wording.counted(held, 'session')} {'is' if held == 1 else 'are'} held back. A next session among them is "
-        "not seen, so shares with a next session come out too low, the more so the later the time. Have the rows mended "
-        "before you rely on them."
+        "not seen, so shares with a next session come out too low, the more so the later the time. Have the rows "
+        "mended before you rely on them."
     )
