@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import secrets
+import sqlite3
 from datetime import datetime, timedelta
 from pathlib import Path
 
 from .access import Role, Visitor
-from .accounts import digest
-from .state import now, open_state, stamp, writing
+from .state import digest, now, open_state, stamp, writing
 
 IDLE, LONGEST = timedelta(minutes=30), timedelta(hours=12)
 _SEEN_EVERY = timedelta(minutes=1)
@@ -61,6 +61,17 @@ def end_session(folder: Path, session: str) -> None:
     """End one session."""
     with open_state(folder) as state:
         state.execute("delete from sessions where token_hash = ?", [session])
+
+
+def end_other_sessions(folder: Path, account_id: int, session: str) -> None:
+    """End all sessions of an account but one."""
+    with open_state(folder) as state:
+        end_others(state, account_id, session)
+
+
+def end_others(state: sqlite3.Connection, account_id: int, session: str) -> None:
+    """The same within a change of the state."""
+    state.execute("delete from sessions where account_id = ? and token_hash <> ?", [account_id, session])
 
 
 def sessions_of(folder: Path, account_id: int) -> list[tuple[str, str, str]]:

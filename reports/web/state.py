@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
+from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
 
@@ -34,6 +35,11 @@ def stamp(moment: datetime | None = None, *, ahead: timedelta = timedelta(0)) ->
     '2026-01-31T13:00:00+00:00'
     """
     return ((moment or now()) + ahead).isoformat(timespec="seconds")
+
+
+def digest(token: str) -> str:
+    """What is kept of a token that is long and random."""
+    return sha256(token.encode("utf-8")).hexdigest()
 
 
 def prepare_state(folder: Path) -> None:

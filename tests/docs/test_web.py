@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from reports.command_line import app
-from reports.web import accounts, deliveries, jobs, sessions, uploads
+from reports.web import accounts, deliveries, jobs, passwords, sessions, sign_in, uploads
 from reports.web.access import TASKS, Role
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -35,9 +35,9 @@ def test_the_table_of_roles_is_that_of_the_program() -> None:
 def test_times_and_sizes_are_those_of_the_program() -> None:
     assert f"ends after {sessions.IDLE.seconds // 60} minutes without a visit" in WORDS
     assert f"after {sessions.LONGEST.seconds // 3600} hours in any case" in WORDS
-    assert f"{accounts.SHORTEST_PASSWORD} to {accounts.LONGEST_PASSWORD} signs" in WORDS
-    assert f"{accounts.FIRST_WAIT.seconds} seconds, then twice as long each time, up to an hour" in WORDS
-    assert (accounts.FAILURES_FREE, accounts.LONGEST_WAIT.seconds, accounts.LINK_VALID.days) == (5, 3600, 3)
+    assert f"{passwords.SHORTEST_PASSWORD} to {passwords.LONGEST_PASSWORD} signs" in WORDS
+    assert f"{sign_in.FIRST_WAIT.seconds} seconds, then twice as long each time, up to an hour" in WORDS
+    assert (sign_in.FAILURES_FREE, sign_in.LONGEST_WAIT.seconds, accounts.LINK_VALID.days) == (5, 3600, 3)
     assert (jobs.AT_ONCE, jobs.MOST_LIVE) == (2, 6)
     assert f"jobs {jobs.KEPT_DAYS} days" in WORDS
     assert f"not yet taken in | {deliveries.KEPT_DAYS} days" in WORDS

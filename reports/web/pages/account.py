@@ -9,19 +9,17 @@ from fastapi import Form, Request, Response
 from registry.errors import Fault, GraftledgerError
 
 from ..access import Pages, Visitor
-from ..accounts import (
-    accounts,
-    change_password,
-    confirm_password,
-    end_other_sessions,
+from ..accounts import accounts, change_password
+from ..context import VisitorGiven, Web, WebGiven, go_to, show
+from ..second_step import (
     offer_totp_secret,
     offered_totp_secret,
     totp_address,
     turn_off_second_step,
     turn_on_second_step,
 )
-from ..context import VisitorGiven, Web, WebGiven, go_to, show
-from ..sessions import end_session, sessions_of
+from ..sessions import end_other_sessions, end_session, sessions_of
+from ..sign_in import confirm_password
 
 pages = Pages()
 

@@ -10,9 +10,10 @@ from starlette.exceptions import HTTPException
 from registry.errors import GraftledgerError
 
 from ..access import Pages
-from ..accounts import accounts, link_owner, sign_in, use_link
+from ..accounts import accounts, link_owner, use_link
 from ..context import WebGiven, set_cookie, show
 from ..sessions import end_session, start_session
+from ..sign_in import sign_in
 from ..static_files import static_file
 
 pages = Pages()

@@ -14,13 +14,13 @@ from registry.store import Registry
 
 from ...audit import PAGE_FILE, PDF_FILE, parse_quarter
 from ..access import Pages
-from ..accounts import confirm_password
 from ..audits import AUDIT_FILES, AuditState, audit_state, quarters_to_choose
 from ..comments import PREFACE, keep_comment, kept_comments
 from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, remembered, show
 from ..embedding import embedded, show_report
 from ..job_tasks import AUDIT
 from ..jobs import Jobs
+from ..sign_in import confirm_password
 from ..signatures import refuse_signed, sign, signed_quarters
 
 pages = Pages()

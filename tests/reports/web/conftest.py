@@ -46,7 +46,7 @@ def _quick_hashes(monkeypatch: pytest.MonkeyPatch) -> None:
     from argon2 import PasswordHasher
 
     quick = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
-    monkeypatch.setattr("reports.web.accounts._hasher", lambda: quick)
+    monkeypatch.setattr("reports.web.passwords._hasher", lambda: quick)
 
 
 @pytest.fixture(scope="session")

@@ -10,11 +10,11 @@ import pyotp
 import pytest
 
 from registry.errors import GraftledgerError
-from reports.web import accounts
+from reports.web import accounts, passwords, second_step
 from reports.web.access import Role
-from reports.web.accounts import digest
 from reports.web.sessions import start_session, visitor_of
-from reports.web.state import STATE_FILE, open_state, prepare_state
+from reports.web.sign_in import sign_in
+from reports.web.state import STATE_FILE, digest, open_state, prepare_state
 
 PASSWORD = "quiet lantern meadow seven"
 NOON = datetime(2030, 1, 1, 12, tzinfo=UTC)
@@ -35,7 +35,7 @@ def ann(folder: Path) -> str:
 def test_real_passwords_are_hashed_by_argon2id_with_64_mebibytes(monkeypatch: pytest.MonkeyPatch) -> None:
     """The parameters of RFC 9106, section 4, second recommended option."""
     monkeypatch.undo()
-    assert accounts._hashed(PASSWORD).startswith("$argon2id$v=19$m=65536,t=3,p=4$")
+    assert passwords.hashed(PASSWORD).startswith("$argon2id$v=19$m=65536,t=3,p=4$")
 
 
 def test_the_state_is_for_its_owner_and_holds_no_secret_in_the_clear(folder: Path) -> None:
@@ -83,7 +83,7 @@ def test_a_link_ends_after_three_days_and_with_a_newer_one(folder: Path) -> None
 )
 def test_passwords_that_will_not_do(password: str, why: str) -> None:
     with pytest.raises(GraftledgerError, match=why):
-        accounts.checked_password(password, "ann")
+        passwords.checked_password(password, "ann")
 
 
 @pytest.mark.parametrize(
@@ -115,26 +115,26 @@ def test_the_wait_doubles_from_the_fifth_failure_on(folder: Path, ann: str) -> N
     moment = NOON
     for _ in range(4):
         with pytest.raises(GraftledgerError, match="wrong"):
-            accounts.sign_in(folder, ann, "wrong", "", moment)
+            sign_in(folder, ann, "wrong", "", moment)
     for wait in (30, 60, 120):
         with pytest.raises(GraftledgerError, match="is wrong"):
-            accounts.sign_in(folder, ann, "wrong", "", moment)
+            sign_in(folder, ann, "wrong", "", moment)
         with pytest.raises(GraftledgerError, match="must wait"):
-            accounts.sign_in(folder, ann, PASSWORD, "", moment + timedelta(seconds=wait - 1))
+            sign_in(folder, ann, PASSWORD, "", moment + timedelta(seconds=wait - 1))
         moment += timedelta(seconds=wait)
-    assert accounts.sign_in(folder, ann, PASSWORD, "", moment) == 1
+    assert sign_in(folder, ann, PASSWORD, "", moment) == 1
     with pytest.raises(GraftledgerError, match="is wrong"):  # and the count begins again
-        accounts.sign_in(folder, ann, "wrong", "", moment)
-    assert accounts.sign_in(folder, ann, PASSWORD, "", moment) == 1
+        sign_in(folder, ann, "wrong", "", moment)
+    assert sign_in(folder, ann, PASSWORD, "", moment) == 1
 
 
 def test_the_wait_ends_at_an_hour(folder: Path, ann: str) -> None:
     moment = NOON
     for _ in range(20):
         with pytest.raises(GraftledgerError, match="is wrong"):
-            accounts.sign_in(folder, ann, "wrong", "", moment)
+            sign_in(folder, ann, "wrong", "", moment)
         moment += timedelta(hours=1)
-    assert accounts.sign_in(folder, ann, PASSWORD, "", moment) == 1
+    assert sign_in(folder, ann, PASSWORD, "", moment) == 1
 
 
 def test_unknown_and_disabled_names_are_told_the_same_and_wait_the_same(folder: Path, ann: str) -> None:
@@ -143,7 +143,7 @@ def test_unknown_and_disabled_names_are_told_the_same_and_wait_the_same(folder: 
     for name in (ann, "nobody"):
         for _ in range(6):
             with pytest.raises(GraftledgerError) as refusal:
-                accounts.sign_in(folder, name, PASSWORD, "", NOON)
+                sign_in(folder, name, PASSWORD, "", NOON)
         said.append(str(refusal.value))
     assert said[0] == said[1]
     assert "must wait" in said[0]
@@ -152,32 +152,32 @@ def test_unknown_and_disabled_names_are_told_the_same_and_wait_the_same(folder: 
 def test_the_second_step(folder: Path, ann: str) -> None:
     session = digest(start_session(folder, 1))
     with pytest.raises(GraftledgerError, match="does not fit"):  # none was offered
-        accounts.turn_on_second_step(folder, 1, session, "000000")
-    totp = pyotp.TOTP(accounts.offer_totp_secret(folder, session))
+        second_step.turn_on_second_step(folder, 1, session, "000000")
+    totp = pyotp.TOTP(second_step.offer_totp_secret(folder, session))
     with pytest.raises(GraftledgerError, match="does not fit"):
-        accounts.turn_on_second_step(folder, 1, session, "abcdef")
-    accounts.turn_on_second_step(folder, 1, session, totp.now())
+        second_step.turn_on_second_step(folder, 1, session, "abcdef")
+    second_step.turn_on_second_step(folder, 1, session, totp.now())
     with pytest.raises(GraftledgerError, match="is wrong"):
-        accounts.sign_in(folder, ann, PASSWORD, "", NOON)
+        sign_in(folder, ann, PASSWORD, "", NOON)
     code = totp.at(NOON)
-    assert accounts.sign_in(folder, ann, PASSWORD, code, NOON) == 1
+    assert sign_in(folder, ann, PASSWORD, code, NOON) == 1
     with pytest.raises(GraftledgerError, match="is wrong"):  # a code seen over a shoulder is worth nothing
-        accounts.sign_in(folder, ann, PASSWORD, code, NOON)
+        sign_in(folder, ann, PASSWORD, code, NOON)
     with pytest.raises(GraftledgerError, match="is wrong"):
-        accounts.sign_in(folder, ann, PASSWORD, totp.at(NOON), NOON + timedelta(minutes=2))
+        sign_in(folder, ann, PASSWORD, totp.at(NOON), NOON + timedelta(minutes=2))
     later = NOON + timedelta(minutes=2)
-    assert accounts.sign_in(folder, ann, PASSWORD, totp.at(later), later) == 1
+    assert sign_in(folder, ann, PASSWORD, totp.at(later), later) == 1
     other = start_session(folder, 1)
-    accounts.turn_off_second_step(folder, 1, session)
+    second_step.turn_off_second_step(folder, 1, session)
     assert visitor_of(folder, other) is None
-    assert accounts.sign_in(folder, ann, PASSWORD, "", later) == 1
+    assert sign_in(folder, ann, PASSWORD, "", later) == 1
 
 
 @pytest.mark.parametrize("drops", [False, True])
 def test_a_new_link_opens_a_disabled_account_again(folder: Path, ann: str, drops: bool) -> None:
     session = digest(start_session(folder, 1))
-    secret = accounts.offer_totp_secret(folder, session)
-    accounts.turn_on_second_step(folder, 1, session, pyotp.TOTP(secret).now())
+    secret = second_step.offer_totp_secret(folder, session)
+    second_step.turn_on_second_step(folder, 1, session, pyotp.TOTP(secret).now())
     accounts.disable_account(folder, ann)
     token = accounts.new_link(folder, ann, drops_second_step=drops)
     assert accounts.accounts(folder)[0].disabled_at is not None  # not before the link is used
@@ -193,7 +193,7 @@ def test_an_unknown_name_is_named_as_such(folder: Path) -> None:
 
 
 def test_common_passwords_of_the_field_still_leave_room_for_good_ones() -> None:
-    assert accounts.checked_password("my clinic likes green kettles", "ann")
+    assert passwords.checked_password("my clinic likes green kettles", "ann")
 
 
 def test_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
