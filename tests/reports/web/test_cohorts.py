@@ -126,7 +126,9 @@ def test_a_limited_export_for_a_researcher_holds_no_code_of_people(
     assert "surgeon_code" not in sessions.splitlines()[0]
 
 
-def test_exports_are_their_own_accounts(browser: Make, application: FastAPI) -> None:
+def test_exports_are_their_own_accounts(browser: Make, application: FastAPI, empty_registry: Path) -> None:
+    with open_state(empty_registry) as state:
+        state.execute("update accounts set levels = 'limited' where role = 'researcher'")
     director, one = browser(Role.DIRECTOR), browser(Role.RESEARCHER)
     director.post("/cohorts", {"name": "men", "w-sex": "male"})
     director.post("/cohorts/men/export", {"level": "limited", "with_sites": "yes"})

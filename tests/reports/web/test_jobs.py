@@ -61,7 +61,8 @@ OWNER = 1
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "modules").mkdir()
     (tmp_path / "modules" / "work_of_tests.py").write_text(WORK, encoding="utf-8")
-    monkeypatch.setenv("PYTHONPATH", str(tmp_path / "modules"))
+    path = (str(tmp_path / "modules"), os.environ.get("PYTHONPATH", ""))
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, path)))
     registry = tmp_path / "registry"
     registry.mkdir()
     prepare_state(registry)
