@@ -147,7 +147,6 @@ def model_lines(models: dict[str, CaseMixModel]) -> Iterator[str]:
 def _coefficients(model: CaseMixModel) -> Iterator[str]:
     from pipelines.comparison.measures import model_label
     from pipelines.comparison.next_session_fit import A_YEAR
-    from registry.durations import years
 
     whole = model.whole
     if whole is None or whole.method == "no_factors":
@@ -162,10 +161,10 @@ def _coefficients(model: CaseMixModel) -> Iterator[str]:
     for name, value in zip(names, whole.coefficients, strict=True):
         yield f"  {name[:60]:60}{value:>8.3f}"
     if whole.baseline is not None:
-        yield "  cumulative hazard of who stands at 0 in each, by years after surgery:"
+        yield "  cumulative hazard of who stands at 0 in each, by day after surgery:"
         rows = list(zip(whole.baseline.days, whole.baseline.cumulative, strict=True))
         for day, hazard in [*rows[A_YEAR:-1:A_YEAR], rows[-1]]:
-            yield f"  {day / years(1):>6.2f}{hazard:>62.4f}"
+            yield f"  {day:>6}{hazard:>62.4f}"
 
 
 def _write_plots(models: dict[str, CaseMixModel], folder: Path) -> None:
