@@ -113,18 +113,29 @@ def _line_blocks(path: Path) -> Iterator[bytes]:
 def _first_line_not_utf_8(path: Path, label: str) -> int | None:
     """Lines before the first byte that is not UTF-8; None where all are. Raises: GraftledgerError for binary files."""
     decoder = codecs.getincrementaldecoder("utf-8")()
-    lines_before = 0
-    broken_line: int | None = None
+    bytes_before = 0
+    broken_at: int | None = None
     for block in chain(_line_blocks(path), [b""]):
         if b"\0" in block:
             raise not_text(label)
-        if broken_line is None:
+        is_plain = block.isascii() and not decoder.getstate()[0]
+        if broken_at is None and not is_plain:
             try:
                 decoder.decode(block, final=not block)
             except UnicodeDecodeError as error:
-                broken_line = lines_before + block.count(b"\n", 0, error.start)
-        lines_before += block.count(b"\n")
-    return broken_line
+                broken_at = bytes_before + min(error.start, len(block))
+        bytes_before += len(block)
+    return None if broken_at is None else _lines_before(path, broken_at)
+
+
+def _lines_before(path: Path, position: int) -> int:
+    """Line feeds before a byte of a file."""
+    lines = 0
+    with path.open("rb") as file:
+        while position and (block := file.read(min(BLOCK_BYTES, position))):
+            lines += block.count(b"\n")
+            position -= len(block)
+    return lines
 
 
 def not_text(label: str) -> GraftledgerError:
