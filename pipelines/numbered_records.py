@@ -20,7 +20,7 @@ def numbered_records(registry: Registry) -> Iterator[None]:
     """Let temporary tables stand before the records of the same names for the length of a `with` block.
 
     Patients and sessions bear numbers in the order of their keys, so whatever is joined, counted or put in order by a
-    key comes out the same, in a third of the time. Of visits, the most by far, codes are enumerations, and what takes
+    key comes out the same, in about half the time. Of visits, the most by far, codes are enumerations, and what takes
     much memory is left out: their keys and sets of codes. For figures, not for lists that show a key or a field.
     A registry shown as of an earlier event has such tables already; there nothing is done.
     """

@@ -1,6 +1,6 @@
 -- Fold: patients alike in all their intervals and groups share a pattern, n of them. One row a pattern, group and
 -- interval, with how many such sessions each of its patients has. Numbered by content, so that draws can be repeated.
--- Most patients have one session: these are counted without a list each, which takes a fifth of the time.
+-- Most patients have one session: these are counted without a list each, which takes a third of the time.
 with several as (
   select patient_key
   from duration_session
