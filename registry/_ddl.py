@@ -43,20 +43,19 @@ def check_sql(field: Field) -> str | None:
             return None
 
 
-def column_ddl(field: Field, *, constrained: bool = True) -> str:
-    """One column of a create statement."""
+def column_ddl(field: Field, record: RecordType) -> str:
+    """One column of a create statement. A reference has the form of the key that it is held against at every load."""
     parts = [quoted(field.name), field.sql_type]
-    if constrained:
-        if field.required:
-            parts.append("not null")
-        if check := check_sql(field):
-            parts.append(f"check ({check})")
+    if field.required:
+        parts.append("not null")
+    if field.name != record.parent_key and (check := check_sql(field)):
+        parts.append(f"check ({check})")
     return " ".join(parts)
 
 
 def table_ddl(record: RecordType) -> str:
     """The create statement of a record table; `intake_id` tells which intake brought the row."""
-    columns = [column_ddl(field) for field in record.fields] + ["intake_id integer not null"]
+    columns = [column_ddl(field, record) for field in record.fields] + ["intake_id integer not null"]
     return f"create table {quoted(record.name)} (\n  " + ",\n  ".join(columns) + "\n)"
 
 
@@ -67,7 +66,7 @@ def history_table(record: RecordType) -> str:
 
 def history_ddl(record: RecordType) -> str:
     """The create statement of that table; a version counted from its `intake_id` until `replaced_by_intake_id`."""
-    columns = [column_ddl(field) for field in record.fields]
+    columns = [column_ddl(field, record) for field in record.fields]
     columns += ["intake_id integer not null", "replaced_by_intake_id integer not null"]
     return f"create table {quoted(history_table(record))} (\n  " + ",\n  ".join(columns) + "\n)"
 

@@ -29,7 +29,7 @@ _Records = str | pl.Series
 """Lines as text, none of them quoted; or records."""
 
 
-def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> list[SourceSheet]:
+def read(path: Path, label: str, encoding: str | None = None) -> list[SourceSheet]:
     """The one sheet of a text file. Raises: GraftledgerError where the bytes are no sound table of text."""
     encoding = encoding or detect_encoding(path, label)
     blocks = _record_blocks(text_blocks(path, encoding, label), label)
@@ -44,7 +44,7 @@ def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> li
     header = _header(header_record, delimiter, label)
     check_extent(1, len(header), label)
     frames = _frames(chain([rest], blocks), len(header), delimiter, label)
-    sheet = make_sheet(label, None, sha256, header, frames, has_number_cells=False)
+    sheet = make_sheet(label, None, header, frames, has_number_cells=False)
     if sheet.frame.is_empty():
         raise GraftledgerError(Fault("the file has no rows.", label, mend="Leave it out, or send it with its rows."))
     return [sheet]

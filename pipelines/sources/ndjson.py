@@ -25,7 +25,7 @@ _BATCH_ROWS = 20_000
 _MEND = "Write one JSON object a line, in UTF-8."
 
 
-def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> list[SourceSheet]:
+def read(path: Path, label: str, encoding: str | None = None) -> list[SourceSheet]:
     """The one sheet of the file. Raises: GraftledgerError where a line is no flat JSON object."""
     names: dict[str, None] = {}
     blocks = []
@@ -43,7 +43,7 @@ def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> li
         )
         for block in blocks
     ]
-    sheet = make_sheet(label, None, sha256, names, map(clean_values, blocks), has_number_cells=True)
+    sheet = make_sheet(label, None, names, map(clean_values, blocks), has_number_cells=True)
     if sheet.frame.is_empty():
         raise GraftledgerError(Fault("the file has no rows.", label, mend="Leave it out, or send it with its rows."))
     return [sheet]

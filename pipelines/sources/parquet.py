@@ -21,7 +21,7 @@ from .sheet import SourceSheet, clean_values, make_sheet
 _BATCH_ROWS = 50_000
 
 
-def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> list[SourceSheet]:
+def read(path: Path, label: str, encoding: str | None = None) -> list[SourceSheet]:
     """The one sheet of the file. Raises: GraftledgerError where it is broken, has no rows or holds other types."""
     with _opened(path, label) as parquet:
         schema = parquet.schema_arrow
@@ -40,7 +40,7 @@ def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> li
             )
         check_extent(parquet.metadata.num_rows, len(names), label)
         sheet = make_sheet(
-            label, None, sha256, names, map(clean_values, _frames(parquet, len(names), label)), has_number_cells=True
+            label, None, names, map(clean_values, _frames(parquet, len(names), label)), has_number_cells=True
         )
     if sheet.frame.is_empty():
         raise GraftledgerError(Fault("the file has no rows.", label, mend="Leave it out, or send it with its rows."))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 from registry import Fault, GraftledgerError
@@ -12,7 +14,7 @@ from .encodings import hash_of
 from .limits import check_file_size
 from .sheet import SourceSheet
 
-_FORMATS: dict[str, Callable[[Path, str, str, str | None], list[SourceSheet]]] = {
+_FORMATS: dict[str, Callable[[Path, str, str | None], list[SourceSheet]]] = {
     ".csv": delimited.read,
     ".tsv": delimited.read,
     ".txt": delimited.read,
@@ -44,7 +46,10 @@ def read_source(path: Path, label: str | None = None, encoding: str | None = Non
     label = label or path.name
     try:
         check_type(path, label)
-        return _FORMATS[path.suffix.lower()](path, label, hash_of(path), encoding)
+        with ThreadPoolExecutor(1) as beside:  # the hash takes as long as a tenth of the reading
+            sha256 = beside.submit(hash_of, path)
+            sheets = _FORMATS[path.suffix.lower()](path, label, encoding)
+            return [replace(sheet, sha256=sha256.result()) for sheet in sheets]
     except OSError as error:
         why = (error.strerror or "error").lower()
         raise GraftledgerError(

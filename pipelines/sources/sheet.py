@@ -20,9 +20,9 @@ class SourceSheet:
         left out.
     row_numbers: Int64, one a row of the frame. Row 1 is the first row below the header, in every format, and rows
         that hold nothing count.
-    sha256: of the bytes of the file, in hexadecimal.
     has_number_cells: whether the format tells numbers from text, so that a number comes with a decimal point
         whatever the language of the file.
+    sha256: of the bytes of the file, in hexadecimal; `read_source` puts it in.
     """
 
     file_name: str
@@ -30,8 +30,8 @@ class SourceSheet:
     header: tuple[str, ...]
     frame: pl.DataFrame
     row_numbers: pl.Series
-    sha256: str
     has_number_cells: bool
+    sha256: str = ""
 
     @property
     def label(self) -> str:
@@ -77,7 +77,6 @@ def clean_values(frame: pl.DataFrame) -> pl.DataFrame:
 def make_sheet(
     file_name: str,
     sheet: str | None,
-    sha256: str,
     header: Iterable[str | None],
     blocks: Iterable[pl.DataFrame],
     *,
@@ -112,6 +111,5 @@ def make_sheet(
         header=tuple(names[position] for position in positions),
         frame=frame.select(pl.col(columns[position]).alias(shown[position]) for position in positions),
         row_numbers=row_numbers,
-        sha256=sha256,
         has_number_cells=has_number_cells,
     )

@@ -27,7 +27,7 @@ _LONGEST_REFERENCE = 20
 _BROKEN_ZIP = (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, ValueError, OverflowError)
 
 
-def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> list[SourceSheet]:
+def read(path: Path, label: str, encoding: str | None = None) -> list[SourceSheet]:
     """The sheets that hold anything. Raises: GraftledgerError where the file is no sound workbook or has no rows."""
     _check_parts(path, label)
     sheets = []
@@ -38,7 +38,7 @@ def read(path: Path, label: str, sha256: str, encoding: str | None = None) -> li
             continue
         header = int(filled[0])
         rows = frame.slice(header + 1).with_columns(_readable(column) for column in frame.columns)
-        sheets.append(make_sheet(label, name, sha256, frame.row(header), [clean_values(rows)], has_number_cells=True))
+        sheets.append(make_sheet(label, name, frame.row(header), [clean_values(rows)], has_number_cells=True))
     if all(sheet.frame.is_empty() for sheet in sheets):
         raise GraftledgerError(Fault("the workbook has no rows.", label, mend="Send it again, with its rows."))
     return sheets

@@ -67,8 +67,8 @@ def test_every_field_is_a_constrained_column(record: RecordType, field: Field, e
         column = next(row for row in described if row[0] == field.name)
         assert column[1].lower() == field.sql_type
         assert (column[2] == "NO") == field.required
-        if field.kind in (Kind.SITE, Kind.SURGEON, Kind.YES_NO):
-            return
+        if field.kind in (Kind.SITE, Kind.SURGEON, Kind.YES_NO) or field.name == record.parent_key:
+            return  # a reference is held against the key of its parent at every load
         value = broken.get(field.kind, field.high + 1 if field.high is not None else None)
         required = [name for name in record.required_names if name != field.name]
         sound = [sound_value(record.field(name)) for name in required]

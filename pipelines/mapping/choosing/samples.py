@@ -14,7 +14,7 @@ def masked_samples(sheet: SourceSheet, rows: int = SAMPLE_ROWS) -> dict[str, lis
     >>> import polars as pl
     >>> from pipelines.sources.sheet import make_sheet
     >>> frame = pl.DataFrame({"c": ["12.03.2024", None, "Mild, x"]})
-    >>> masked_samples(make_sheet("f.csv", None, "", ["Day"], [frame], has_number_cells=False))
+    >>> masked_samples(make_sheet("f.csv", None, ["Day"], [frame], has_number_cells=False))
     {'Day': ['99.99.9999', 'aaaa, a']}
     """
     return {

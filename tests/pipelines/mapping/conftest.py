@@ -30,7 +30,7 @@ def _sheet(
 ) -> SourceSheet:
     names = [f"c{position}" for position in range(len(header))]
     frame = pl.DataFrame(list(rows), schema=dict.fromkeys(names, pl.String), orient="row")
-    return make_sheet(file_name, sheet, "0" * 64, header, [frame], has_number_cells=has_number_cells)
+    return make_sheet(file_name, sheet, header, [frame], has_number_cells=has_number_cells)
 
 
 def _mapping(text: str) -> Mapping:

@@ -32,7 +32,7 @@ def sheets(draw: st.DrawFn) -> SourceSheet:
     names = [f"c{position}" for position in range(width)]
     frame = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String), orient="row")
     name = draw(st.none() | TEXT)
-    return make_sheet("file.xlsx", name, "", header, [frame], has_number_cells=draw(st.booleans()))
+    return make_sheet("file.xlsx", name, header, [frame], has_number_cells=draw(st.booleans()))
 
 
 SLOW = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow], max_examples=40)
@@ -95,7 +95,7 @@ last_present_day = { column = "c2", days_since = "session.performed_on" }
 def test_cells_are_mapped_or_become_faults(rows: list[list[str | None]], has_number_cells: bool) -> None:
     names = ["c0", "c1", "c2", "c3"]
     frame = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String), orient="row")
-    sheet = make_sheet("file.csv", None, "", names, [frame], has_number_cells=has_number_cells)
+    sheet = make_sheet("file.csv", None, names, [frame], has_number_cells=has_number_cells)
     mapping = parse_mapping(tomllib.loads(KINDS), "A.toml")
     tables = apply_mapping([sheet], mapping)
     check_lines(tables)

@@ -113,7 +113,7 @@ def _sites(draw: st.DrawFn) -> tuple[dict[str, Any], pl.DataFrame, pl.DataFrame,
 def test_records_written_a_sites_way_come_back(site: tuple[dict[str, Any], pl.DataFrame, pl.DataFrame, str]) -> None:
     data, frame, expected, record_name = site
     mapping = parse_mapping(data, "A.toml")
-    sheet = make_sheet("file.csv", None, "", frame.columns, [frame], has_number_cells=False)
+    sheet = make_sheet("file.csv", None, frame.columns, [frame], has_number_cells=False)
     (table,) = apply_mapping([sheet], mapping)
     assert table.faults.is_empty()
     assert table.record.name == record_name
