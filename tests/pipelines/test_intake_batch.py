@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from pipelines.intake_trend import row_share, site_trend
 from pipelines.patients import erase_patient
 from registry import GraftledgerError, open_registry
 from registry.definition import Severity
+from registry.store import start_registry
 from tests.pipelines.intake.sound_rows import TODAY, Row, numbered, write_csv
 
 
@@ -21,16 +23,19 @@ def deliver(registry: Path, folder: Path, **rows: list[Row]) -> None:
         run_intake(opened, files, today=TODAY, received_by="test")
 
 
-@pytest.fixture
-def folder(empty_registry: Path, tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two batches of site A, one of site B, one of both.
 
     1: patient 1 is sound, 2 unlikely, 3 at fault. 2: patient 1 again, 3 mended, 4 and 5 at fault in the same way;
     session 9 has no patient. 3: patient 6 of site B. 4: patients of both sites.
     """
+    place = tmp_path_factory.mktemp("batches")
+    registry = place / "registry"
+    start_registry(registry, ["A", "B"], ["S1", "S2"], "Test practice")
     deliver(
-        empty_registry,
-        tmp_path / "1",
+        registry,
+        place / "1",
         patient=[
             numbered("patient", 1),
             numbered("patient", 2, donor_density_fu_cm2="120"),
@@ -38,8 +43,8 @@ def folder(empty_registry: Path, tmp_path: Path) -> Path:
         ],
     )
     deliver(
-        empty_registry,
-        tmp_path / "2",
+        registry,
+        place / "2",
         patient=[
             numbered("patient", 1),
             numbered("patient", 3),
@@ -48,13 +53,19 @@ def folder(empty_registry: Path, tmp_path: Path) -> Path:
         ],
         session=[numbered("session", 9)],
     )
-    deliver(empty_registry, tmp_path / "3", patient=[numbered("patient", 6, site_code="B")])
+    deliver(registry, place / "3", patient=[numbered("patient", 6, site_code="B")])
     deliver(
-        empty_registry,
-        tmp_path / "4",
+        registry,
+        place / "4",
         patient=[numbered("patient", 7), numbered("patient", 8, site_code="B", sex="x9")],
     )
-    return empty_registry
+    return registry
+
+
+@pytest.fixture
+def folder(made: Path, tmp_path: Path) -> Path:
+    """A copy of it that a test may change."""
+    return shutil.copytree(made, tmp_path / "registry")
 
 
 def test_what_came_in(folder: Path) -> None:

@@ -5,6 +5,7 @@ Every expectation is *by hand*.
 
 from __future__ import annotations
 
+import shutil
 from datetime import date
 from hashlib import sha256
 from pathlib import Path
@@ -17,9 +18,10 @@ from pipelines.patients import erase_patient, find_patient, merge_patients
 from registry import GraftledgerError, database_file, open_registry
 from registry.database_file import DATABASE_FILE, LOCK_FILE
 from registry.reports import register_report
+from registry.store import start_registry
 from registry.verification import verify
 from tests.pipelines.intake.sound_rows import KEY_OF, SOUND, TODAY, Row, numbered
-from tests.pipelines.patients.conftest import Deliver
+from tests.pipelines.patients.conftest import Deliver, deliver_to
 
 KEY = numbered("patient", 1)["patient_key"]
 
@@ -41,9 +43,12 @@ def keys_of(number: int) -> list[str]:
     return [numbered(record, number)[key] for record, key in KEY_OF.items()]
 
 
-@pytest.fixture
-def long_history(deliver: Deliver, empty_registry: Path) -> Path:
+@pytest.fixture(scope="module")
+def long_history_made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Patients 1 and 2, both corrected; of patient 1 further rows that wait, are at fault, or were set aside."""
+    place = tmp_path_factory.mktemp("long_history")
+    start_registry(place / "registry", ["A", "B"], ["S1", "S2"], "Test practice")
+    deliver = deliver_to(place / "registry", place)
     deliver(**{record: [numbered(record, n) for n in (1, 2)] for record in KEY_OF})
     deliver(patient=[numbered("patient", n, smoking="former") for n in (1, 2)])
     deliver(
@@ -54,7 +59,13 @@ def long_history(deliver: Deliver, empty_registry: Path) -> Path:
         ],
         graft_count=[numbered("graft_count", 2, growing_hairs="61")],
     )
-    return empty_registry
+    return place / "registry"
+
+
+@pytest.fixture
+def long_history(long_history_made: Path, tmp_path: Path) -> Path:
+    """A copy of it that a test may change."""
+    return shutil.copytree(long_history_made, tmp_path / "registry")
 
 
 def test_every_row_goes_and_a_count_stays(long_history: Path) -> None:
@@ -111,7 +122,8 @@ def test_the_file_holds_no_trace(deliver: Deliver, empty_registry: Path) -> None
     assert (empty_registry / DATABASE_FILE).stat().st_mode & 0o077 == 0
 
 
-def test_an_erased_patient_sent_again_is_refused_and_not_kept(long_history: Path, deliver: Deliver) -> None:
+def test_an_erased_patient_sent_again_is_refused_and_not_kept(long_history: Path, tmp_path: Path) -> None:
+    deliver = deliver_to(long_history, tmp_path)
     erase_patient(long_history, KEY, received_by="test")
     again = deliver(**{record: [numbered(record, n) for n in (1, 5)] for record in KEY_OF})
     assert {file.record: (file.loaded, file.refused, file.held_back) for file in again.files} == dict.fromkeys(

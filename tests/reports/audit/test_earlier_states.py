@@ -6,6 +6,7 @@ Every expectation is *by hand*.
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from typer.testing import CliRunner
 from pipelines.intake import run_intake
 from pipelines.patients import erase_patient
 from registry import open_registry
+from registry.store import start_registry
 from reports.command_line import app
 from tests.pipelines.intake.sound_rows import KEY_OF, TODAY, numbered, write_csv
 
@@ -21,9 +23,15 @@ QUARTER = "2026-Q2"
 PERIOD = {"site_code": "A", "quarter": QUARTER, "sessions_declared": "3", "records_complete_to": "2026-06-30"}
 
 
-@pytest.fixture
-def folder(empty_registry: Path, tmp_path: Path) -> Path:
-    """Three families, a row held back and one that waits; then corrections of each kind, and both come in."""
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a registry, and the audit that was written between its two deliveries, `then`.
+
+    Three families, a row held back and one that waits; then corrections of each kind, and both come in.
+    """
+    place = tmp_path_factory.mktemp("earlier")
+    registry_folder = place / "registry"
+    start_registry(registry_folder, ["A", "B"], ["S1", "S2"], "Test practice")
     first = {record: [numbered(record, n) for n in (1, 2, 3)] for record in KEY_OF}
     first["patient"].append(numbered("patient", 4, sex="x9"))
     first["session"].append(numbered("session", 4))
@@ -35,12 +43,19 @@ def folder(empty_registry: Path, tmp_path: Path) -> Path:
         "site_period": [PERIOD | {"sessions_declared": "4"}],
     }
     for number, delivery in enumerate((first | {"site_period": [PERIOD]}, later)):
-        files = [write_csv(tmp_path / f"{number}" / f"{name}.csv", rows) for name, rows in delivery.items()]
-        with open_registry(empty_registry, read_only=False) as registry:
+        files = [write_csv(place / f"{number}" / f"{name}.csv", rows) for name, rows in delivery.items()]
+        with open_registry(registry_folder, read_only=False) as registry:
             run_intake(registry, files, today=TODAY, received_by="test")
         if number == 0:
-            audit(empty_registry, tmp_path / "then")
-    return empty_registry
+            audit(registry_folder, place / "then")
+    return place
+
+
+@pytest.fixture
+def folder(made: Path, tmp_path: Path) -> Path:
+    """A copy of the registry, with the audit beside it."""
+    shutil.copytree(made, tmp_path, dirs_exist_ok=True)
+    return tmp_path / "registry"
 
 
 def audit(folder: Path, out: Path, *options: str) -> str:
