@@ -15,7 +15,7 @@ from registry.errors import Fault, GraftledgerError
 from .access import Role
 from .passwords import checked_password, hashed
 from .sessions import end_others
-from .sign_in import confirm_password
+from .sign_in import require_password
 from .state import digest, open_state, stamp, writing
 
 LINK_VALID = timedelta(hours=72)
@@ -203,8 +203,7 @@ def change_password(folder: Path, account_id: int, present: str, wanted: str, *,
     """Change a password; all other sessions of the account end. Raises: GraftledgerError, as `use_link`."""
     with open_state(folder) as state:
         row = state.execute("select * from accounts where account_id = ?", [account_id]).fetchone()
-    if not confirm_password(folder, account_id, present):
-        raise GraftledgerError(Fault("the present password is another one.", field="present"))
+    require_password(folder, account_id, present)
     kept = hashed(checked_password(wanted, row["name"]))
     with writing(folder) as state:
         state.execute("update accounts set password_hash = ? where account_id = ?", [kept, account_id])

@@ -34,16 +34,16 @@ def export(registry: Path, request: Mapping[str, Any], files: Path, progress: Pr
 
     Raises: GraftledgerError where it cannot be; nothing is left behind then.
     """
-    from pipelines.exports import export_cohort, formats_named, level_named
+    from pipelines.exports import export_cohort, formats_named, let_out, level_named
 
     from ..cohort import cohort_svg
 
     folder = files / "export"
-    with open_registry(registry, read_only=False) as opened:
+    with let_out(registry, folder) as (opened, beside):
         done = export_cohort(
             opened,
             request["name"],
-            folder,
+            beside,
             level=level_named(request["level"]),
             formats=formats_named(request["formats"]),
             with_sites=request["with_sites"],

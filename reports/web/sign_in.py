@@ -6,7 +6,7 @@ import sqlite3
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from registry.errors import GraftledgerError
+from registry.errors import Fault, GraftledgerError
 
 from .passwords import hash_of_nobody, verified
 from .second_step import code_fits
@@ -63,6 +63,12 @@ def confirm_password(folder: Path, account_id: int, password: str) -> bool:
     with writing(folder) as state:
         _note_failure(state, row["name"], moment)
     return False
+
+
+def require_password(folder: Path, account_id: int, present: str) -> None:
+    """Ask for the password again. Raises: GraftledgerError where it is another one."""
+    if not confirm_password(folder, account_id, present):
+        raise GraftledgerError(Fault("the present password is another one.", field="present"))
 
 
 def _seconds_to_wait(folder: Path, name: str, moment: datetime) -> int:

@@ -5,14 +5,11 @@ What a rule means and how grave it is, axe-core says (other software; WCAG 2.0 t
 
 from __future__ import annotations
 
-import os
-import shutil
-from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 from typer.testing import CliRunner
 
 from reports.command_line import app
@@ -63,20 +60,6 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Path:
     table = of_registry("cohort", "table-1", "strips", "--by", "sex", "--format", "html")
     (folder / "table_1.html").write_text(table, encoding="utf-8")
     return folder
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    """The machine's own Chromium. It may be missing on a desk, never where changes are judged."""
-    path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    if path is None:
-        if os.environ.get("CI"):
-            pytest.fail("no Chromium on this machine: apt-get install chromium")
-        pytest.skip("no Chromium on this machine")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 def faults(browser: Browser, page: str | Path, width: int, scheme: str) -> list[str]:

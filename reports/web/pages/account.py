@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from pathlib import Path
 from typing import Annotated
 
 from fastapi import Form, Request, Response
@@ -19,7 +21,7 @@ from ..second_step import (
     turn_on_second_step,
 )
 from ..sessions import end_other_sessions, end_session, sessions_of
-from ..sign_in import confirm_password
+from ..sign_in import require_password
 
 pages = Pages()
 
@@ -79,7 +81,7 @@ def second_step_on(
 ) -> Response:
     """Turn it on, once a code of the key was given and the password again."""
     try:
-        _confirm(web, visitor, present)
+        require_password(web.folder, visitor.account_id, present)
         turn_on_second_step(web.folder, visitor.account_id, visitor.session, code)
     except GraftledgerError as refusal:
         return _show(request, web, visitor, *refusal.faults, secret=offered_totp_secret(web.folder, visitor.session))
@@ -91,12 +93,7 @@ def second_step_off(
     request: Request, web: WebGiven, visitor: VisitorGiven, present: Annotated[str, Form(max_length=1000)] = ""
 ) -> Response:
     """Turn it off."""
-    try:
-        _confirm(web, visitor, present)
-    except GraftledgerError as refusal:
-        return _show(request, web, visitor, *refusal.faults)
-    turn_off_second_step(web.folder, visitor.account_id, visitor.session)
-    return go_to(request, "/account", "The second step is off.")
+    return _once_confirmed(request, web, visitor, present, turn_off_second_step, "The second step is off.")
 
 
 @pages.post("/account/end-others", task="account", what="Ending own other sessions")
@@ -104,17 +101,19 @@ def end_others(
     request: Request, web: WebGiven, visitor: VisitorGiven, present: Annotated[str, Form(max_length=1000)] = ""
 ) -> Response:
     """End the sessions of this account in other browsers."""
+    return _once_confirmed(request, web, visitor, present, end_other_sessions, "The other sessions have ended.")
+
+
+def _once_confirmed(
+    request: Request, web: Web, visitor: Visitor, present: str, act: Callable[[Path, int, str], None], words: str
+) -> Response:
+    """Do something to the account or its sessions, with the password asked again; then the page with these words."""
     try:
-        _confirm(web, visitor, present)
+        require_password(web.folder, visitor.account_id, present)
     except GraftledgerError as refusal:
         return _show(request, web, visitor, *refusal.faults)
-    end_other_sessions(web.folder, visitor.account_id, visitor.session)
-    return go_to(request, "/account", "The other sessions have ended.")
-
-
-def _confirm(web: Web, visitor: Visitor, present: str) -> None:
-    if not confirm_password(web.folder, visitor.account_id, present):
-        raise GraftledgerError(Fault("the present password is another one.", field="present"))
+    act(web.folder, visitor.account_id, visitor.session)
+    return go_to(request, "/account", words)
 
 
 @pages.post("/sign-out", task="account", what="Signing out")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import threading
 import time
 from collections.abc import Iterator
@@ -14,7 +12,7 @@ import pytest
 import uvicorn
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser as Chromium
-from playwright.sync_api import Download, Page, expect, sync_playwright
+from playwright.sync_api import Download, Page, expect
 
 from registry.store import open_registry, start_registry
 from reports.web.access import TASKS, Role
@@ -46,20 +44,6 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     yield f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
     server.should_exit = True
     thread.join(20)
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Chromium]:
-    """The machine's own Chromium. It may be missing on a desk, never where changes are judged."""
-    path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    if path is None:
-        if os.environ.get("CI"):
-            pytest.fail("no Chromium on this machine: apt-get install chromium")
-        pytest.skip("no Chromium on this machine")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 class Watched:
