@@ -63,12 +63,15 @@ def telling_columns(frame: pl.DataFrame, facts: TableFacts) -> dict[int, Identif
     A column of nothing but yes and no tells nobody's telephone number; and a patient column is no record number where
     every value could be a pseudonym.
     """
-    looks = classified(pl.Series(facts.names(frame), dtype=pl.String).unique())
-    looks |= {name: IdentifierKind.NAME for name in facts.names(frame) if has_given_name(name)}
+    undeclared = [
+        (position, column, name)
+        for position, (column, name) in enumerate(zip(frame.columns, facts.names(frame), strict=True))
+        if frame.schema[column] == pl.String and not facts.field(column)
+    ]
+    looks = classified(pl.Series([name for *_, name in undeclared], dtype=pl.String).unique())
+    looks |= {name: IdentifierKind.NAME for *_, name in undeclared if has_given_name(name)}
     found = {}
-    for position, (column, name) in enumerate(zip(frame.columns, facts.names(frame), strict=True)):
-        if frame.schema[column] != pl.String or facts.field(column):
-            continue
+    for position, column, name in undeclared:
         if name in looks:
             found[position] = looks[name]
         elif (kind := suggested_kind(name)) and not _harmless(frame[column].drop_nulls(), kind):
