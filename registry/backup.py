@@ -2,7 +2,8 @@
 
 The file is a tar archive of plain files, so that it can be read without this program: `manifest.json` with the
 checksums first, then the database and what stands beside it in the folder. The database in it is a copy made by the
-engine, which holds what the registry holds and no remains of what was erased.
+engine, which holds what the registry holds and no remains of what was erased. That of an encrypted registry is
+encrypted under the same key; what stands beside it, settings and mappings, is clear.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 from .changes import last_intake_id
 from .database_file import DATABASE_FILE, copy_database, flush
+from .encryption import is_encrypted, key_for
 from .errors import Fault, GraftledgerError
 from .settings import SETTINGS_FILE
 from .store import SCHEMA_VERSION, open_registry
@@ -41,13 +43,14 @@ _LARGEST_MANIFEST = 2**20
 
 @dataclass(frozen=True)
 class Backup:
-    """What a backup holds. files: names with their bytes. intake_id: the last event in it."""
+    """What a backup holds. files: names with their bytes. intake_id: the last event in it. encrypted: its database."""
 
     path: Path
     snapshot: str
     intake_id: int
     program_version: str
     files: dict[str, int]
+    encrypted: bool
 
 
 def back_up(folder: Path, path: Path, progress: Callable[[str], None] = lambda words: None) -> Backup:
@@ -63,7 +66,7 @@ def back_up(folder: Path, path: Path, progress: Callable[[str], None] = lambda w
         if faults := verify(registry):
             raise GraftledgerError(*faults)
         progress("Copying the database")
-        copy_database(registry.connection, work / DATABASE_FILE)
+        copy_database(registry.connection, work / DATABASE_FILE, key_for(folder / DATABASE_FILE))
         sources = {DATABASE_FILE: work / DATABASE_FILE, **{name: folder / name for name in _beside_database(folder)}}
         manifest = {
             "format": _FORMAT,
@@ -71,6 +74,7 @@ def back_up(folder: Path, path: Path, progress: Callable[[str], None] = lambda w
             "intake": last_intake_id(registry.connection),
             "schema_version": _schema_version(registry.connection),
             "program_version": program_version(),
+            "encrypted": is_encrypted(work / DATABASE_FILE),
             "files": {
                 name: {"bytes": source.stat().st_size, "sha256": _digest(source)} for name, source in sources.items()
             },
@@ -186,8 +190,14 @@ def _digest(path: Path) -> str:
 
 
 def _described(path: Path, manifest: dict[str, Any]) -> Backup:
-    sizes = {name: int(told["bytes"]) for name, told in manifest["files"].items()}
-    return Backup(path, manifest["snapshot"], int(manifest["intake"]), manifest["program_version"], sizes)
+    return Backup(
+        path,
+        manifest["snapshot"],
+        int(manifest["intake"]),
+        manifest["program_version"],
+        {name: int(told["bytes"]) for name, told in manifest["files"].items()},
+        bool(manifest.get("encrypted")),
+    )
 
 
 @contextmanager

@@ -10,11 +10,24 @@ from .errors import Fault
 if TYPE_CHECKING:
     import duckdb
 
+_FALSE_TAG = "aes tag differs"
+"""What the engine says of an encrypted block whose bytes were changed; it says it as of a wrong argument."""
+
 _CAUSES = (
     (
         r"could not set lock|conflicting lock|used by another process|already open in",
         "the registry is in use by another program.",
         "Wait until it has finished, or close it, and try again.",
+    ),
+    (
+        r"wrong encryption key",
+        "the key that is given does not open this registry.",
+        "Give the key that it was encrypted with; where it is the right one, the file is damaged.",
+    ),
+    (
+        r"crypto module",
+        "the database engine cannot write encrypted files here.",
+        "See docs/encryption.md.",
     ),
     (
         r"no space left|file too large|quota exceeded|not enough space",
@@ -32,7 +45,7 @@ _CAUSES = (
         "Update graftledger.",
     ),
     (
-        r"corrupt|checksum|not a valid|could not read|deserializ",
+        rf"corrupt|checksum|not a valid|could not read|deserializ|{_FALSE_TAG}",
         "this is not a DuckDB database, or it is damaged.",
         "Restore it from a backup; nothing was changed.",
     ),
@@ -48,9 +61,8 @@ def is_from_outside(error: duckdb.Error) -> bool:
     """Whether the disk, the file or the memory is at fault, and not a statement or what it works on."""
     import duckdb
 
-    return type(error) is duckdb.Error or isinstance(
-        error, duckdb.OperationalError | duckdb.FatalException | duckdb.InternalException
-    )
+    kinds = duckdb.OperationalError | duckdb.FatalException | duckdb.InternalException
+    return type(error) is duckdb.Error or isinstance(error, kinds) or _FALSE_TAG in str(error).lower()
 
 
 def database_fault(error: duckdb.Error, file: str) -> Fault:

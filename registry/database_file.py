@@ -12,12 +12,13 @@ import os
 import shutil
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ._ddl import literal, quoted
 from .database_errors import database_fault, is_from_outside, system_fault
+from .encryption import CIPHER, Key, key_for, prepare
 from .errors import Fault, GraftledgerError
 
 if TYPE_CHECKING:
@@ -34,30 +35,73 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 
 
 def connect_to_read(path: Path) -> duckdb.DuckDBPyConnection:
-    """A connection that reads a database file as it is now. Raises: GraftledgerError in place of an engine's error.
+    """A connection that reads a database file as it is now.
+
+    Raises: GraftledgerError in place of an engine's error, and as `key_for`.
+    """
+    return _connected(path, key_for(path), read_only=True)
+
+
+def connect_to_write(path: Path) -> duckdb.DuckDBPyConnection:
+    """A connection that writes to a database file. Raises: GraftledgerError as `connect_to_read`."""
+    return _connected(path, key_for(path), read_only=False)
+
+
+def attached(path: Path, key: Key | None, *, read_only: bool = False) -> duckdb.DuckDBPyConnection:
+    """A connection to a database file under a key, or to a new one. Raises: the engine's errors.
 
     The file is attached to an instance of its own: one opened by its path is shared within a process, and would go on
     showing the former file after another took its place.
     """
     import duckdb
 
+    connection = duckdb.connect(config=_CONFIG | {"temp_directory": f"{path}.tmp"})
     try:
-        connection = duckdb.connect(config=_CONFIG | {"temp_directory": f"{path}.tmp"})
-        connection.execute(f"attach {literal(str(path))} as {_CATALOG} (read_only)")
+        _attach(connection, path, _CATALOG, key, read_only=read_only)
         connection.execute(f"use {_CATALOG}")
-    except duckdb.Error as error:
-        raise GraftledgerError(database_fault(error, path.name)) from None
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 
-def connect_to_write(path: Path) -> duckdb.DuckDBPyConnection:
-    """A connection that writes to a database file. Raises: GraftledgerError in place of an error of the engine."""
+def cursor_of(connection: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPyConnection:
+    """Another connection to the same database, with temporary tables of its own.
+
+    A cursor alone does not know which of the attached databases is meant.
+    """
+    cursor = connection.cursor()
+    cursor.execute(f"use {quoted(_current_database(connection))}")
+    return cursor
+
+
+def _connected(path: Path, key: Key | None, *, read_only: bool) -> duckdb.DuckDBPyConnection:
     import duckdb
 
     try:
-        return duckdb.connect(str(path), config=_CONFIG)
+        return attached(path, key, read_only=read_only)
     except duckdb.Error as error:
-        raise GraftledgerError(database_fault(error, DATABASE_FILE)) from None
+        raise GraftledgerError(database_fault(error, path.name if read_only else DATABASE_FILE)) from None
+
+
+def _attach(
+    connection: duckdb.DuckDBPyConnection, path: Path, name: str, key: Key | None, *, read_only: bool = False
+) -> None:
+    """The key is bound, not written into the statement, which the engine could repeat in an error."""
+    options = ["read_only" if read_only else "read_write"]
+    if key is not None:
+        prepare(connection, read_only=read_only)
+        connection.execute("set variable registry_key = ?", [key.text])
+        options += ["encryption_key getvariable('registry_key')", f"encryption_cipher {literal(CIPHER)}"]
+    try:
+        connection.execute(f"attach {literal(str(path))} as {name} ({', '.join(options)})")
+    finally:
+        if key is not None:
+            connection.execute("reset variable registry_key")
+
+
+def _current_database(connection: duckdb.DuckDBPyConnection) -> str:
+    return str(connection.execute("select current_database()").fetchall()[0][0])
 
 
 @contextmanager
@@ -82,7 +126,7 @@ def changing(folder: Path, *, afresh: bool = False) -> Iterator[duckdb.DuckDBPyC
             with _in_words():
                 if afresh:
                     written = _new_name(database)
-                    copy_database(connection, written)
+                    copy_database(connection, written, key_for(database))
                     shutil.copymode(database, written)
                 else:
                     written = copy
@@ -91,15 +135,63 @@ def changing(folder: Path, *, afresh: bool = False) -> Iterator[duckdb.DuckDBPyC
             connection.close()
         with _in_words():
             _remove([path for path in _copies(folder) if path != written])
-            if _log(written).exists():
-                raise RuntimeError("a change was not brought to rest")
-            flush(written)
-            os.replace(written, database)
-            flush(folder)
+            _put_in_place(written, database)
     finally:
         with suppress(OSError):  # `verify` tells of what is left
             _remove(_copies(folder))
         lock.release()
+
+
+def rewrite(folder: Path, now: Key | None, then: Key | None) -> None:
+    """Write the database of a folder anew under another key, or none; it takes the place of the former as a whole.
+
+    now: the key that opens it; None where it is clear. then: the key of the new file; None leaves it clear.
+    The new file is opened again and its rows are held against the former ones before it takes its place.
+
+    Raises: GraftledgerError where a key is wrong, the engine cannot encrypt here, or as `changing`. Then the database
+    is as it was.
+    """
+    database = folder / DATABASE_FILE
+    lock = _lock(folder)
+    try:
+        with _in_words():
+            _remove(_copies(folder))
+            if _log(database).exists():
+                _connected(database, now, read_only=False).close()
+            written = _new_name(database)
+            with closing(_connected(database, now, read_only=True)) as connection:
+                copy_database(connection, written, then)
+                with closing(_connected(written, then, read_only=True)) as made:
+                    if _content(made) != _content(connection):
+                        raise RuntimeError("the copy holds something else")
+            shutil.copymode(database, written)
+            _put_in_place(written, database)
+    finally:
+        with suppress(OSError):
+            _remove(_copies(folder))
+        lock.release()
+
+
+def _content(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[int, int]]:
+    """Rows of each table, and a sum over all their values."""
+    tables = connection.execute(
+        "select table_name, list(column_name order by ordinal_position) from information_schema.columns "
+        "where table_catalog = current_database() group by all"
+    ).fetchall()
+    return {
+        table: connection.execute(
+            f"select count(*), sum(hash({', '.join(map(quoted, columns))})::hugeint) from {quoted(table)}"
+        ).fetchall()[0]
+        for table, columns in tables
+    }
+
+
+def _put_in_place(written: Path, database: Path) -> None:
+    if _log(written).exists():
+        raise RuntimeError("a change was not brought to rest")
+    flush(written)
+    os.replace(written, database)
+    flush(database.parent)
 
 
 def leftovers(folder: Path) -> list[Path]:
@@ -123,11 +215,10 @@ def remove_leftovers(folder: Path) -> None:
             lock.release()
 
 
-def copy_database(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
-    """Write what a database holds to a new file. The database itself may be open for reading alone."""
-    name = connection.execute("select current_database()").fetchall()[0][0]
-    connection.execute(f"attach {literal(str(target))} as copied (read_write)")
-    connection.execute(f"copy from database {quoted(name)} to copied")
+def copy_database(connection: duckdb.DuckDBPyConnection, target: Path, key: Key | None) -> None:
+    """Write what a database holds to a new file, under a key or clear. It may itself be open for reading alone."""
+    _attach(connection, target, "copied", key)
+    connection.execute(f"copy from database {quoted(_current_database(connection))} to copied")
     connection.execute("checkpoint copied")
     connection.execute("detach copied")
 
@@ -203,4 +294,7 @@ def _in_words() -> Iterator[None]:
 
 def _remove(paths: list[Path]) -> None:
     for path in paths:
-        path.unlink(missing_ok=True)
+        if path.is_dir():  # where the engine spilled to
+            shutil.rmtree(path)
+        else:
+            path.unlink(missing_ok=True)

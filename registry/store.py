@@ -16,7 +16,8 @@ from ._ddl import record_tables_ddl
 from .as_of import show_as_of
 from .database_errors import database_fault, is_from_outside
 from .database_file import DATABASE_FILE as DATABASE_FILE
-from .database_file import changing, connect_to_read
+from .database_file import attached, changing, connect_to_read
+from .encryption import KEY_FILE_VARIABLE, KEY_VARIABLE, Key, key_given, need_module, needed_key
 from .errors import Fault, GraftledgerError
 from .settings import SETTINGS_FILE, Settings, load_settings, parse_settings, settings_text
 from .snapshot import computed_sums, snapshot_id, stored_sums
@@ -58,11 +59,16 @@ class Registry:
         return latest
 
 
-def start_registry(folder: Path, sites: Sequence[str], surgeons: Sequence[str], practice: str) -> None:
+def start_registry(
+    folder: Path, sites: Sequence[str], surgeons: Sequence[str], practice: str, *, encrypted: bool = False
+) -> None:
     """Make a registry folder: database and settings. Nothing is left behind where it fails.
 
+    encrypted: under the key that the environment gives (`encryption.key_given`).
+
     Raises: GraftledgerError where the folder already holds a registry, a code is malformed or the folder cannot
-    be written.
+    be written; and where it is to be encrypted and there is no key or the engine cannot encrypt here, or is not and
+    there is a key.
     """
     import duckdb
 
@@ -75,11 +81,12 @@ def start_registry(folder: Path, sites: Sequence[str], surgeons: Sequence[str], 
     parse_settings(
         {"practice": practice, "sites": list(sites), "surgeons": list(surgeons)}, "command line"
     )  # refuses malformed codes before anything is written
+    key = _key_of_new(encrypted)
     unfinished = folder / f"{DATABASE_FILE}.unfinished"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         unfinished.unlink(missing_ok=True)
-        with duckdb.connect(str(unfinished)) as connection:
+        with closing(attached(unfinished, key)) as connection:
             connection.execute("begin")
             _add_bookkeeping(connection)
             for statement in record_tables_ddl():
@@ -105,6 +112,21 @@ def start_registry(folder: Path, sites: Sequence[str], surgeons: Sequence[str], 
                 mend="Is the folder writable?",
             )
         ) from None
+
+
+def _key_of_new(encrypted: bool) -> Key | None:
+    if encrypted:
+        key = needed_key()
+        need_module()
+        return key
+    if key_given() is not None:
+        raise GraftledgerError(
+            Fault(
+                "a key is given, but the new registry would not be encrypted.",
+                mend=f"Make it with: graftledger start --encrypted; or unset {KEY_FILE_VARIABLE} and {KEY_VARIABLE}.",
+            )
+        )
+    return None
 
 
 def _short(error: Exception) -> str:
@@ -137,7 +159,7 @@ def open_registry(
     if not read_only and as_of_intake is not None:
         raise ValueError("an earlier state can only be read")
     folder = Path(folder)
-    settings = _settings_of(folder, known_measures)
+    settings = settings_of(folder, known_measures)
     with closing(connect_to_read(folder / DATABASE_FILE)) as connection, _faults_in_words():
         _check_version(connection)
         if read_only:
@@ -162,7 +184,8 @@ def _faults_in_words() -> Iterator[None]:
         raise GraftledgerError(database_fault(error, DATABASE_FILE)) from None
 
 
-def _settings_of(folder: Path, known_measures: Sequence[str]) -> Settings:
+def settings_of(folder: Path, known_measures: Sequence[str] = ()) -> Settings:
+    """The settings of a registry folder. Raises: GraftledgerError where it is none, or they are at fault."""
     try:
         names = {path.name for path in folder.iterdir()}
     except (FileNotFoundError, NotADirectoryError):

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from registry import RECORD_TYPES, Fault, GraftledgerError, Registry, record_type
 from registry.changes import Event
 from registry.database_errors import database_fault, is_from_outside
+from registry.database_file import cursor_of
 from registry.definition import RecordType
 from registry.store import DATABASE_FILE
 
@@ -123,7 +124,7 @@ def delivery_connection(registry: Registry) -> Iterator[duckdb.DuckDBPyConnectio
     import duckdb
 
     try:
-        with registry.connection.cursor() as connection:
+        with cursor_of(registry.connection) as connection:
             prepare_staging(connection)
             yield connection
     except (duckdb.Error, OSError) as error:

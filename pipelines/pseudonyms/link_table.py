@@ -14,8 +14,7 @@ from pathlib import Path
 import polars as pl
 
 from registry import Fault, GraftledgerError
-
-from .private_files import read_private_line, write_private
+from registry.private_files import read_private_line, write_private
 
 _VERSION = b"graftledger link table 1\n"
 _SALT_BYTES, _NONCE_BYTES = 16, 12

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from registry import GraftledgerError
+from registry.private_files import check_new, write_private
 
 from .link_table import write_link_table
-from .private_files import check_new, write_private
 from .table import Pseudonymised
 
 

@@ -11,8 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from registry import Fault, GraftledgerError
-
-from .private_files import read_private_line, write_private
+from registry.private_files import read_private_line, write_private
 
 KEY_BYTES = 32
 _FEWEST_DISTINCT_BYTES = 16

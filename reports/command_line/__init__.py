@@ -15,6 +15,7 @@ from . import (  # noqa: F401  (each module registers its commands)
     _contact_list,
     _counts,
     _demo,
+    _encryption,
     _expectations,
     _export,
     _figures,

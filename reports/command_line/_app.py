@@ -31,7 +31,7 @@ BY_TASK = (
     # figures and research
     "figures", "model", "cohort", "export", "exports", "counts",
     # keeping
-    "merge-patients", "erase-patient", "backup", "restore", "read-link-table", "synthesise",
+    "merge-patients", "erase-patient", "backup", "restore", "encryption", "read-link-table", "synthesise",
 )  # fmt: skip
 """The commands in the order in which `--help` lists them."""
 

@@ -23,13 +23,12 @@ def backup(
     with progress_line() as progress:
         made = back_up(registry, path, progress)
     say(f"{made.path}: {sum(made.files.values()) / 2**20:,.1f} MiB, {len(made.files)} files, snapshot {made.snapshot}.")
-    note(
-        fill(
-            "It holds everything that the registry holds, pseudonyms and dates included: keep it on an encrypted disk, "
-            "elsewhere. A patient erased later stays in it until you delete it.",
-            80,
-        )
-    )
+    erased_later = "A patient erased later stays in it until you delete it."
+    if made.encrypted:
+        kept = "The database in it is encrypted under the registry's key: keep that key, and keep it elsewhere."
+    else:
+        kept = "It holds pseudonyms and dates in the clear: keep it on an encrypted disk, elsewhere."
+    note(fill(f"It holds everything that the registry holds. {kept} {erased_later}", 80))
 
 
 @command("restore")

@@ -23,10 +23,13 @@ def start(
     sites: Annotated[str, typer.Option(help="Codes of the sites, such as A,B.")],
     surgeons: Annotated[str, typer.Option(help="Codes of the surgeons, such as S1,S2.")],
     practice: Annotated[str, typer.Option(help="Name of the practice, printed on reports.")] = "Our practice",
+    encrypted: Annotated[
+        bool, typer.Option("--encrypted", help="Encrypt the database; see graftledger encryption new-key.")
+    ] = False,
 ) -> None:
     """Make a registry: a database and a settings file."""
-    start_registry(folder, split_codes(sites), split_codes(surgeons), practice)
-    say(f"A new registry is in {folder}.")
+    start_registry(folder, split_codes(sites), split_codes(surgeons), practice, encrypted=encrypted)
+    say(f"A new registry is in {folder}{', encrypted' if encrypted else ''}.")
     note(f"Settings: {folder / 'settings.toml'}. Next: graftledger intake FILE... --registry {folder}")
 
 

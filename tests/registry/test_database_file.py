@@ -11,7 +11,7 @@ import duckdb
 import pytest
 
 from registry import GraftledgerError, Registry, database_file, open_registry
-from registry.database_file import DATABASE_FILE, leftovers, remove_leftovers
+from registry.database_file import DATABASE_FILE, cursor_of, leftovers, remove_leftovers
 
 
 def change(registry: Registry, words: str) -> None:
@@ -80,7 +80,7 @@ def test_an_error_in_the_midst_leaves_everything_as_it_was(error: BaseException,
 
 def test_what_a_cursor_committed_counts(empty_registry: Path) -> None:
     with open_registry(empty_registry, read_only=False) as registry:
-        other = registry.connection.cursor()
+        other = cursor_of(registry.connection)
         other.execute("update registry_info set created_by_version = 'new'")
     with open_registry(empty_registry) as registry:
         assert found(registry) == "new"

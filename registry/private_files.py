@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import IO
 
-from registry import Fault, GraftledgerError
+from .errors import Fault, GraftledgerError
 
 _MOST_BYTES = 4096
 
