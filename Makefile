@@ -44,7 +44,7 @@ audit-libraries: $(READY)
 	  $(VENV)/audit/bin/python -m pip install --quiet --disable-pip-version-check 'pip-audit>=2.9')
 	$(VENV)/audit/bin/pip-audit --strict --no-deps --disable-pip --requirement constraints.txt
 
-# Seconds, memory and bytes at 10 and 100 thousand patients, and a million: docs/benchmarks/suite.json and .md.
+# Seconds, memory and bytes at 10 and 100 thousand patients, and a million: docs/benchmarks.json and .md.
 bench: $(READY)
 	$(BIN)/python benchmarks/suite.py
 

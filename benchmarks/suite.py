@@ -1,29 +1,32 @@
 """The whole registry at growing sizes: seconds, peak memory, bytes on disk, and how they grow.
 
     .venv/bin/python benchmarks/suite.py [--sizes 10000,100000,1000000] [--ten-million] [--keep DIR]
+    .venv/bin/python benchmarks/suite.py --sizes 1000000 --keep DIR --part-only intake --part-only verify
 
 Fictional patients of the synthetic model, in lots of 50,000 with seeds of their own, straight to Parquet; then intake
 of these files, every analysis, the quarterly audit, an export, counts for pooling, verification. Each part runs in a
 process of its own, so that its peak memory is its own. Analyses are timed without opening and imports. Beside them, on
-the same records: a bare DuckDB load without any check, and lifelines on the same spells. Results go to
-docs/benchmarks.json, sizes measured before are kept, and as a table between two marks into docs/benchmarks.md. Ten
-million patients need some 30 GB of disk and hours: only by flag.
+the same records, what a user would do instead (`comparisons.py`): a comparison that needs more memory than there is, or
+half an hour, is noted as such. Results go to docs/benchmarks.json and, as tables between two marks, into
+docs/benchmarks.md after each part; what was measured before and is not measured now stays. With --keep the records and
+registries stay in DIR, where --part-only measures single parts again. Ten million patients need some 30 GB of disk and
+hours: only by flag.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-import math
 import os
 import platform
 import resource
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from importlib.metadata import version
@@ -32,18 +35,17 @@ from typing import Any
 
 import duckdb
 import polars as pl
+from comparisons import COMPARISONS, r_is_there, timed
+from suite_results import BARE, INTAKE, RECORDS, ROOT, another_setting, load, merged, tables, write
 
-from registry import RECORD_TYPES, Registry, open_registry, start_registry
+from registry import RECORD_TYPES, GraftledgerError, Registry, open_registry, start_registry
 from registry.store import DATABASE_FILE
 from synthetic_data import SITES, SURGEONS, simulate
 
-ROOT = Path(__file__).parents[1]
-RESULTS, PAGE = ROOT / "docs" / "benchmarks.json", ROOT / "docs" / "benchmarks.md"
-BEGIN, END = "<!-- suite: begin -->", "<!-- suite: end -->"
 SIZES, LARGEST = (10_000, 100_000, 1_000_000), 10_000_000
 LOT, TODAY, QUARTER = 50_000, date(2026, 11, 28), "2026-Q3"
-TOO_SHORT = 0.5
-"""Seconds below which starting up outweighs the work, so that growth says nothing."""
+MOST_SECONDS, MOST_MEMORY = 30 * 60, 0.9
+"""What a comparison may take: time, and a share of the machine's memory."""
 
 
 def next_session(registry: Registry, **options: Any) -> None:
@@ -116,6 +118,7 @@ ANALYSES: Mapping[str, Callable[[Registry], None]] = {
 
 def synthesise(folder: Path, patients: int) -> dict[str, float]:
     """Lots of Parquet files. Every lot declares the same quarters: the last holds the declarations of all."""
+    shutil.rmtree(folder / "records", ignore_errors=True)
     declared = []
     for number, first in enumerate(range(0, patients, LOT), start=1):
         lot = folder / "records" / f"lot_{number:04}"
@@ -135,6 +138,7 @@ def synthesise(folder: Path, patients: int) -> dict[str, float]:
 
 def bare_load(folder: Path, patients: int) -> dict[str, float]:
     """The same files as tables, by DuckDB alone, checked for nothing."""
+    (folder / "bare.duckdb").unlink(missing_ok=True)
     with duckdb.connect(str(folder / "bare.duckdb")) as connection:
         for record in RECORD_TYPES:
             files = str(folder / "records" / "*" / f"{record.name}.parquet")
@@ -149,6 +153,7 @@ def intake(folder: Path, patients: int) -> dict[str, float]:
     """All lots taken in, one batch each."""
     from pipelines.intake import run_intake
 
+    shutil.rmtree(folder / "registry", ignore_errors=True)
     start_registry(folder / "registry", SITES, SURGEONS, "Benchmark")
     read = 0
     with open_registry(folder / "registry", read_only=False) as registry:
@@ -168,16 +173,9 @@ def analysis(name: str) -> Callable[[Path, int], dict[str, float]]:
         assert scipy.stats
         assert pipelines.site_counts
         with open_registry(folder / "registry") as registry:
-            return timed(lambda: ANALYSES[name](registry))
+            return timed(lambda: ANALYSES[name](registry))[0]
 
     return run
-
-
-def timed(work: Callable[[], None]) -> dict[str, float]:
-    """Seconds on the clock, and of all processors together."""
-    began, spent = time.perf_counter(), time.process_time()
-    work()
-    return {"seconds": time.perf_counter() - began, "processor_seconds": time.process_time() - spent}
 
 
 def audit(folder: Path, patients: int) -> dict[str, float]:
@@ -187,32 +185,12 @@ def audit(folder: Path, patients: int) -> dict[str, float]:
 def export(folder: Path, patients: int) -> dict[str, float]:
     command("cohort", "define", "all", "--registry", folder / "registry")
     out = folder / "export"
+    shutil.rmtree(out, ignore_errors=True)
     options = ("--level", "limited", "--formats", "csv,parquet", "--out", out, "--registry", folder / "registry")
     spent = command("export", "all", *options)
     size = sum(path.stat().st_size for path in out.rglob("*") if path.is_file())
     shutil.rmtree(out)
     return {**spent, "bytes": size}
-
-
-def lifelines_curve(folder: Path, patients: int) -> dict[str, float]:
-    """Kaplan-Meier by lifelines on the same spells as raw rows, which our own fold is spared."""
-    from lifelines import KaplanMeierFitter
-
-    from pipelines.groups import EVERYBODY
-    from pipelines.next_session.estimands import HERE
-    from pipelines.next_session.spells import Request, kept_spells
-
-    with open_registry(folder / "registry") as registry:
-
-        def work() -> None:
-            with kept_spells(Request(registry, (), EVERYBODY, None, None), HERE.steps):
-                spells = registry.connection.sql(
-                    "select entry_day, exit_day, had_event from coded_spell where reason is null"
-                ).df()
-            late = spells.entry_day.where(spells.entry_day > 0, -1)  # who is seen from the session on enters before it
-            KaplanMeierFitter().fit(spells.exit_day, spells.had_event, entry=late)
-
-        return timed(work)
 
 
 def first_help(folder: Path, patients: int) -> dict[str, float]:
@@ -223,18 +201,21 @@ def cold_figures(folder: Path, patients: int) -> dict[str, float]:
     return command("figures", "complications", "--registry", folder / "registry")
 
 
+def compared(name: str) -> Callable[[Path, int], dict[str, float]]:
+    return lambda folder, patients: COMPARISONS[name](folder)
+
+
 PARTS: Mapping[str, Callable[[Path, int], dict[str, float]]] = {
-    "make records (Parquet)": synthesise,
-    "bare DuckDB load, no check": bare_load,
-    "intake": intake,
+    RECORDS: synthesise,
+    BARE: bare_load,
+    INTAKE: intake,
     **{name: analysis(name) for name in ANALYSES},
-    "lifelines on the same spells": lifelines_curve,
+    **{name: compared(name) for name in COMPARISONS},
     "quarterly audit, all its files": audit,
     "export, level limited, CSV and Parquet": export,
     "command: --help": first_help,
     "command: figures complications": cold_figures,
 }
-NOT_OURS = ("make records (Parquet)", "bare DuckDB load, no check", "lifelines on the same spells")
 
 
 def command(*arguments: object) -> dict[str, float]:
@@ -252,18 +233,51 @@ def _children_spent() -> float:
     return spent.ru_utime + spent.ru_stime
 
 
-def apart(part: str, folder: Path, patients: int) -> dict[str, float]:
-    """One part in a process of its own, with its time, processor time and peak memory."""
+def apart(part: str, folder: Path, patients: int) -> dict[str, Any]:
+    """One part in a process of its own: its time, processor time and peak memory; the day; what else ran meanwhile.
+
+    A comparison that does not finish has a word on why under `failed`; any other part must finish.
+    """
     line = [sys.executable, __file__, "--part", part, "--folder", str(folder), "--sizes", str(patients)]
-    done = subprocess.run(line, stdout=subprocess.PIPE, text=True, check=True, cwd=ROOT)
-    found: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
-    return found
+    began, own, all_of_it = time.perf_counter(), _children_spent(), _machine_spent()
+    with subprocess.Popen(line, stdout=subprocess.PIPE, text=True, cwd=ROOT, start_new_session=True) as process:
+        try:
+            answer, _ = process.communicate(timeout=MOST_SECONDS if part in COMPARISONS else None)
+        except BaseException as error:
+            os.killpg(process.pid, signal.SIGKILL)  # with what it started, such as R
+            if not isinstance(error, subprocess.TimeoutExpired):
+                raise
+            answer = json.dumps({"failed": f"more than {MOST_SECONDS // 60} minutes"})
+    if process.returncode and part not in COMPARISONS:
+        raise SystemExit(f"'{part}' failed.")
+    if answer:
+        found: dict[str, Any] = json.loads(answer.splitlines()[-1])
+    else:  # the system ends a process in this way where memory runs out
+        killed = process.returncode == -signal.SIGKILL
+        found = {"failed": "out of memory" if killed else f"ended with status {process.returncode}"}
+    others = _machine_spent() - all_of_it - (_children_spent() - own)
+    others = max(0.0, others / (time.perf_counter() - began))
+    return {"date": datetime.now(UTC).date().isoformat(), "others": round(others, 2), **found}
 
 
-def here(part: str, folder: Path, patients: int) -> dict[str, float]:
+def _machine_spent() -> float:
+    """Processor seconds of everything since the machine was started, waiting left out."""
+    user, nice, system, _, _, irq, softirq, steal = map(int, Path("/proc/stat").read_text().split()[1:9])
+    return (user + nice + system + irq + softirq + steal) / os.sysconf("SC_CLK_TCK")
+
+
+def here(part: str, folder: Path, patients: int) -> dict[str, Any]:
     """The same, in this process."""
+    if part in COMPARISONS:  # refused memory is an error that can be told of; else the system ends some process
+        most = int(MOST_MEMORY * os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES"))
+        resource.setrlimit(resource.RLIMIT_DATA, (most, most))
     began = time.perf_counter()
-    found = PARTS[part](folder, patients)
+    try:
+        found = PARTS[part](folder, patients)
+    except (MemoryError, duckdb.OutOfMemoryException, GraftledgerError) as error:
+        if part not in COMPARISONS or (isinstance(error, GraftledgerError) and "memory" not in str(error)):
+            raise
+        return {"failed": "out of memory"}
     seconds = time.perf_counter() - began
     own, children = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
     return {
@@ -274,73 +288,21 @@ def here(part: str, folder: Path, patients: int) -> dict[str, float]:
     }
 
 
-def measure(folder: Path, patients: int) -> dict[str, dict[str, float]]:
-    found = {}
+def measure(folder: Path, patients: int, chosen: Sequence[str]) -> Iterator[tuple[str, dict[str, Any]]]:
     for part in PARTS:
-        found[part] = apart(part, folder, patients)
-        seconds, peak = found[part]["seconds"], found[part]["peak_bytes"] / 2**30
-        print(f"{patients:>10,} {part:<45}{seconds:>9.2f} s {peak:>7.2f} GiB", flush=True)
-    return found
+        if part not in chosen:
+            continue
+        if part.startswith("R ") and not r_is_there():
+            print(f"{patients:>10,} {part:<50} left out: R with its package survival is not installed", flush=True)
+            continue
+        found = apart(part, folder, patients)
+        told = f"did not finish: {found['failed']}" if "failed" in found else _told(found)
+        print(f"{patients:>10,} {part:<50}{told}; others used {found['others']:.1f} cores", flush=True)
+        yield part, found
 
 
-def exponent(found: Mapping[str, Any], part: str, smaller: str, larger: str) -> float | None:
-    """The power of the size with which its processor time grows; None where the smaller is too short to tell."""
-    less, more = (found[size]["parts"].get(part, {}).get("processor_seconds", 0.0) for size in (smaller, larger))
-    if less < TOO_SHORT or not more:
-        return None
-    return math.log(more / less) / math.log(int(larger) / int(smaller))
-
-
-def _cell(one: Mapping[str, float]) -> str:
-    return f"{one['seconds']:.2f} s ({one['processor_seconds']:.2f}); {one['peak_bytes'] / 2**30:.2f} GiB"
-
-
-def table(found: Mapping[str, Any]) -> str:
-    """The results as Markdown: a row a part, and of each size seconds, processor seconds and peak memory."""
-    sizes = sorted(found, key=int)
-    last = found[sizes[-1]]
-    head = ["part", *(f"{int(size):,} patients" for size in sizes)]
-    if len(sizes) > 1:
-        head.append(f"grows from {int(sizes[-2]):,} to {int(sizes[-1]):,} as n to the power")
-    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
-    for part in PARTS:
-        cells = []
-        for size in sizes:
-            one = found[size]["parts"].get(part)
-            cells.append(_cell(one) if one else "")
-        if len(sizes) > 1:
-            power = exponent(found, part, sizes[-2], sizes[-1])
-            cells.append("too short to tell" if power is None else f"{power:.2f}")
-        lines.append(f"| {part}{' (for comparison)' if part in NOT_OURS else ''} | " + " | ".join(cells) + " |")
-    sums = []
-    for size in sizes:
-        parts = found[size]["parts"]
-        taken, made, bare = parts["intake"], parts["make records (Parquet)"], parts["bare DuckDB load, no check"]
-        sums.append(
-            f"- {int(size):,} patients: {taken['rows']:,} rows, {taken['rows'] / taken['seconds']:,.0f} a second at "
-            f"intake, {taken['seconds'] / bare['seconds']:.0f} times the bare load; registry "
-            f"{taken['bytes'] / 2**20:,.1f} MiB, the same records as compressed Parquet "
-            f"{made['parquet_bytes'] / 2**20:,.1f} MiB (ratio {taken['bytes'] / made['parquet_bytes']:.2f}), as bare "
-            f"DuckDB tables {bare['bytes'] / 2**20:,.1f} MiB. Measured {found[size]['date']}, {found[size]['load']}."
-        )
-    about = (
-        f"Machine: {last['machine']}. Python {last['python']}, "
-        + ", ".join(f"{name} {number}" for name, number in last["versions"].items())
-        + ". Seconds on the clock (of all processors together, which is what counts where the machine does other "
-        "work), and the peak memory of a process that does nothing else; analyses without imports and opening, "
-        "commands with all of it. Growth is that of processor seconds. Goals: no analysis faster than n to the 1.1; "
-        "intake 100,000 rows a second; registry at most 1.5 times the Parquet."
-    )
-    return "\n".join([about, "", *lines, "", *sums])
-
-
-def write(found: Mapping[str, Any]) -> None:
-    RESULTS.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
-    text = PAGE.read_text(encoding="utf-8")
-    if BEGIN not in text:
-        text = text.rstrip() + f"\n\n## All of it at growing sizes (`make bench`)\n\n{BEGIN}\n{END}\n"
-    before, after = text.split(BEGIN)[0], text.split(END)[1]
-    PAGE.write_text(f"{before}{BEGIN}\n{table(found)}\n{END}{after}", encoding="utf-8")
+def _told(found: Mapping[str, float]) -> str:
+    return f"{found['seconds']:>9.2f} s {found['peak_bytes'] / 2**30:>7.2f} GiB"
 
 
 def machine() -> str:
@@ -361,32 +323,56 @@ def place(keep: Path | None) -> Iterator[Path]:
         yield Path(name)
 
 
-def main() -> None:
+def setting() -> dict[str, Any]:
+    """What a measurement rests on besides the code."""
+    names = ("duckdb", "polars", "great-expectations", "lifelines", "pandas")
+    return {
+        "machine": machine(),
+        "python": platform.python_version(),
+        "versions": {name: version(name) for name in names},
+    }
+
+
+def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description="The whole registry at growing sizes.")
     parser.add_argument("--sizes", default=",".join(map(str, SIZES)))
     parser.add_argument("--ten-million", action="store_true")
-    parser.add_argument("--keep", type=Path)
+    parser.add_argument("--keep", type=Path, help="keep records and registry of each size in DIR/SIZE", metavar="DIR")
+    parser.add_argument(
+        "--part-only",
+        action="append",
+        choices=PARTS,
+        metavar="NAME",
+        help="measure this part alone, as it is called in docs/benchmarks.md, in a kept folder; may stand repeatedly",
+    )
     parser.add_argument("--part", choices=PARTS, help=argparse.SUPPRESS)
     parser.add_argument("--folder", type=Path, help=argparse.SUPPRESS)
     asked = parser.parse_args()
-    sizes = [int(size) for size in asked.sizes.split(",")] + ([LARGEST] if asked.ten_million else [])
+    asked.sizes = [int(size) for size in asked.sizes.split(",")] + ([LARGEST] if asked.ten_million else [])
+    if asked.part_only and not asked.keep:
+        parser.error("--part-only needs --keep DIR, with what was kept there before")
+    return asked
+
+
+def main() -> None:
+    asked = arguments()
     if asked.part:
-        print(json.dumps(here(asked.part, asked.folder, sizes[0])))
+        print(json.dumps(here(asked.part, asked.folder, asked.sizes[0])))
         return
-    found = json.loads(RESULTS.read_text(encoding="utf-8")) if RESULTS.exists() else {}
-    for patients in sizes:
+    found, now = load(), setting()
+    for size in map(str, asked.sizes) if asked.part_only else ():
+        if not (asked.keep / size / "records").is_dir():
+            raise SystemExit(f"{asked.keep / size} holds no records: measure all parts with --keep first.")
+        if differ := another_setting(found, size, now):
+            raise SystemExit(
+                f"The other parts of {size} were measured otherwise ({'; '.join(differ)}): measure them all."
+            )
+    for patients in asked.sizes:
         with place(asked.keep and asked.keep / str(patients)) as folder:
-            load = f"with a load of {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores in the minute before"
-            found[str(patients)] = {
-                "date": datetime.now(UTC).date().isoformat(),
-                "machine": machine(),
-                "python": platform.python_version(),
-                "versions": {name: version(name) for name in ("duckdb", "polars", "great-expectations", "lifelines")},
-                "load": load,
-                "parts": measure(folder, patients),
-            }
-        write(found)
-    print(table(found))
+            for part, one in measure(folder, patients, asked.part_only or list(PARTS)):
+                found = merged(load(), str(patients), now, part, one, list(PARTS))
+                write(found, list(PARTS))
+    print(tables(found, list(PARTS)))
 
 
 if __name__ == "__main__":

@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import importlib.util
+import json
 import sys
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import polars as pl
 import pytest
 
+from registry.store import open_registry, start_registry
+from synthetic_data import SITES, SURGEONS, simulate
+from tests.small_registry import load_frames
+
 FOLDER = Path(__file__).parents[2] / "benchmarks"
+sys.path.append(str(FOLDER))  # the suite's modules name each other as a script's do
 
 
 def script(name: str) -> ModuleType:
@@ -31,6 +38,11 @@ def trust() -> ModuleType:
 @pytest.fixture(scope="module")
 def suite() -> ModuleType:
     return script("suite")
+
+
+@pytest.fixture(scope="module")
+def results() -> ModuleType:
+    return script("suite_results")
 
 
 def test_bias_and_coverage_by_hand(trust: ModuleType) -> None:
@@ -92,21 +104,148 @@ def test_what_mistakes_do_by_hand(trust: ModuleType) -> None:
     assert (mean, error, largest) == pytest.approx((0.02, 0.01, 0.03))
 
 
-def test_growth_by_hand(suite: ModuleType) -> None:
+def one(seconds: float, **more: Any) -> dict[str, Any]:
+    """A part that took so long, and no more of the processors."""
+    return {
+        "seconds": seconds,
+        "processor_seconds": seconds,
+        "peak_bytes": 2**30,
+        "date": "2026-11-28",
+        "others": 0.0,
+        **more,
+    }
+
+
+def of_size(**parts: dict[str, Any]) -> dict[str, Any]:
+    return {**SETTING, "parts": parts}
+
+
+SETTING: dict[str, Any] = {"machine": "2 cores", "python": "3.11", "versions": {"duckdb": "2.0"}}
+
+
+def test_growth_by_hand(results: ModuleType) -> None:
     """Ten times the patients in a hundred times the time: n squared; below half a second nothing is said."""
+    found = {"10": of_size(intake=one(1.0), verify=one(0.4)), "100": of_size(intake=one(100.0), verify=one(100.0))}
+    assert results.exponent(found, "intake", "10", "100") == pytest.approx(2.0)
+    assert results.exponent(found, "verify", "10", "100") is None
+    assert results.exponent({**found, "10": of_size()}, "intake", "10", "100") is None
 
-    def of(seconds: float) -> dict[str, Any]:
-        return {"parts": {"intake": {"processor_seconds": seconds}}}
 
-    assert suite.exponent({"10": of(1.0), "100": of(100.0)}, "intake", "10", "100") == pytest.approx(2.0)
-    assert suite.exponent({"10": of(0.4), "100": of(100.0)}, "intake", "10", "100") is None
-    assert suite.exponent({"10": {"parts": {}}, "100": of(100.0)}, "intake", "10", "100") is None
+def test_a_part_measured_anew_leaves_the_others(results: ModuleType) -> None:
+    found = {"10": of_size(verify=one(1.0), gone=one(1.0)), "100": of_size(verify=one(9.0))}
+    order = ("intake", "verify")
+    new = results.merged(found, "10", SETTING, "intake", one(2.0, date="2026-11-29"), order)
+    assert list(new["10"]["parts"]) == ["intake", "verify"]
+    assert new["10"]["parts"]["verify"] == one(1.0)
+    assert new["100"] == found["100"]
+    again = results.merged(new, "10", SETTING, "verify", one(3.0), order)
+    assert (again["10"]["parts"]["verify"]["seconds"], again["10"]["parts"]["intake"]["date"]) == (3.0, "2026-11-29")
+
+
+def test_parts_of_another_setting_do_not_stand_beside_new_ones(results: ModuleType) -> None:
+    found = {"10": of_size(verify=one(1.0))}
+    now = {**SETTING, "versions": {"duckdb": "2.1", "pandas": "2.3"}}
+    assert results.another_setting(found, "10", now) == ["duckdb 2.0, now duckdb 2.1"]
+    assert list(results.merged(found, "10", now, "intake", one(2.0), ("intake", "verify"))["10"]["parts"]) == ["intake"]
+    assert results.another_setting(found, "100", now) == []
+    assert results.another_setting(found, "10", {**SETTING, "versions": {"duckdb": "2.0", "pandas": "2.3"}}) == []
+
+
+def test_results_of_the_first_form_are_read(
+    results: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Date and load stood once a size."""
+    monkeypatch.setattr(results, "RESULTS", tmp_path / "benchmarks.json")
+    size = {"date": "2026-11-28", "load": "with a load of 8.1 on 2 cores in the minute before"}
+    results.RESULTS.write_text(json.dumps({"10": {**size, "parts": {"verify": {"seconds": 1.0}}}}))
+    assert results.load() == {"10": {"parts": {"verify": {"seconds": 1.0, "date": "2026-11-28", "others": 8.1}}}}
+
+
+def test_tables_by_hand(results: ModuleType) -> None:
+    """Great Expectations took 1 s for 50,000 rows, the intake 10 s for 100,000: 2 of 10 s, 0.2 times as long."""
+    ours, pandas = "time to the next session here, by age band", "pandas, a curve an age band, from Parquet"
+    lines = "R survfit, a curve an age band, spells in memory"
+    parts = {
+        "intake": one(10.0, rows=100_000),
+        "Great Expectations alone, visits of one lot": one(1.0, rows=50_000),
+        ours: one(2.0, others=1.5),
+        pandas: {"date": "2026-11-28", "others": 0.0, "failed": "out of memory"},
+        lines: one(30.0, ours_seconds=1.5, ours_processor_seconds=2.0),
+    }
+    text = results.tables({"10": of_size(**parts)}, list(parts))
+    assert "| intake | 10.00 s (10.00); 1.00 GiB |" in text
+    assert f"| {ours} | 2.00 s (2.00); 1.00 GiB; busy |" in text
+    assert f"| {pandas} (for comparison) | did not finish: out of memory |" in text
+    assert "beside intake | 0.20 (0.20): 2.00 s, ours 10.00 s per 100,000 rows |" in text
+    assert f"| {pandas}, beside {ours} | did not finish: out of memory |" in text
+    assert f"| {lines}, beside our fold and curves of them | 20 (15): 30.00 s, ours 1.50 s |" in text
+    assert text.endswith("- 10 patients: Measured 2026-11-28, 1 of 5 parts while busy.")
+
+
+def test_every_comparison_has_its_place(suite: ModuleType, results: ModuleType) -> None:
+    assert set(results.BESIDE) == {results.BARE, *suite.COMPARISONS}
+    assert {ours for ours in results.BESIDE.values() if ours} <= set(suite.PARTS)
+
+
+@pytest.fixture(scope="module")
+def measured(suite: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Records of 600 patients and their registry."""
+    folder = tmp_path_factory.mktemp("suite")
+    suite.synthesise(folder, 600)
+    start_registry(folder / "registry", SITES, SURGEONS, "Test practice")
+    with open_registry(folder / "registry", read_only=False) as registry:
+        load_frames(registry, simulate(600, 1).frames)
+    return folder
+
+
+def test_comparisons_answer_the_same_question(measured: Path) -> None:
+    """Lifelines and pandas (*other software*) give our curves of six age bands, with entries after the session."""
+    import comparisons
+
+    _, lifelines, ours = comparisons.lifelines_curves(measured)
+    assert len(ours) > 4
+    assert lifelines == pytest.approx(ours, abs=1e-10)
+    assert comparisons.pandas_curves(measured)[1] == pytest.approx(ours, abs=1e-10)
+
+
+@pytest.mark.slow
+def test_r_answers_the_same_question(measured: Path) -> None:
+    """*Other software*: R survfit, to the twelve places that are asked of it."""
+    import comparisons
+
+    if not comparisons.r_is_there():
+        pytest.skip("R with its package survival is not installed")
+    _, theirs, ours = comparisons.r_curves(measured)
+    assert theirs == pytest.approx(ours, abs=1e-10)
+
+
+@pytest.mark.slow
+def test_great_expectations_alone(measured: Path) -> None:
+    import comparisons
+
+    visits = pl.read_parquet(measured / "records" / "lot_0001" / "visit.parquet")
+    assert comparisons.great_expectations_alone(measured)["rows"] == visits.height
+
+
+def test_a_comparison_that_takes_too_long_or_too_much(
+    suite: ModuleType, measured: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    part = next(name for name in suite.COMPARISONS if name.startswith("pandas"))
+    monkeypatch.setattr(suite, "MOST_SECONDS", 0)
+    assert suite.apart(part, measured, 400)["failed"] == "more than 0 minutes"
+
+    def starved(folder: Path, patients: int) -> dict[str, float]:
+        raise MemoryError
+
+    monkeypatch.setattr(suite.resource, "setrlimit", lambda *limits: None)
+    monkeypatch.setattr(suite, "PARTS", {**suite.PARTS, part: starved, "verify": starved})
+    assert suite.here(part, measured, 400) == {"failed": "out of memory"}
+    with pytest.raises(MemoryError):
+        suite.here("verify", measured, 400)
 
 
 def test_lots_add_up(suite: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Two lots of 40 patients: one declaration a site and quarter, whose sessions are the sum; each key once."""
-    import polars as pl
-
     monkeypatch.setattr(suite, "LOT", 40)
     suite.synthesise(tmp_path, 80)
     lots = tmp_path / "records"
