@@ -146,3 +146,15 @@ def test_a_log_that_an_earlier_version_left_counts(read_only: bool, empty_regist
 def test_a_wrong_statement_in_a_change_keeps_its_own_error(empty_registry: Path) -> None:
     with pytest.raises(duckdb.CatalogException), open_registry(empty_registry, read_only=False) as registry:
         registry.connection.execute("from no_such_table")
+
+
+def test_what_a_killed_change_had_spilled_is_removed(empty_registry: Path) -> None:
+    spilled = empty_registry / f"{DATABASE_FILE}.unfinished-0.tmp"
+    spilled.mkdir()
+    (spilled / "duckdb_temp_storage").write_text("rows")
+    assert leftovers(empty_registry) == [spilled]
+    with open_registry(empty_registry, read_only=False) as registry:
+        change(registry, "new")
+    assert not spilled.exists()
+    with open_registry(empty_registry) as registry:
+        assert found(registry) == "new"
