@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
+from itertools import count, islice, repeat
 from typing import Any
 
 import pytest
@@ -196,15 +197,16 @@ def read_anywhere(one: dict[str, Any], as_of: int) -> tuple[Spell, Spell]:
     return here_spell, Spell(entry, min(others), elsewhere is not None)
 
 
-def survival(spells: list[Spell], day: int) -> float | None:
-    """Product limit, by the definition: at risk are those with entry < day <= exit (on day 0: those from the start)."""
+def survival(spells: list[Spell]) -> Iterator[float | None]:
+    """Product limit from day 0 on, by the definition: at risk are those with entry < day <= exit (on day 0: those from
+    the start). None from the day on which nobody is."""
     share = 1.0
-    for t in range(day + 1):
+    for t in count():
         at_risk = [s for s in spells if (s.entry < t or (s.entry == 0 and t == 0)) and s.exit >= t]
         if not at_risk:
-            return None
+            yield from repeat(None)
         share *= 1 - sum(s.event and s.exit == t for s in at_risk) / len(at_risk)
-    return share
+        yield share
 
 
 EVERY_SEED = pytest.mark.parametrize("seed", range(6))
@@ -223,6 +225,7 @@ def test_here(registry: Registry, seed: int, as_of: int | None) -> None:
         eligible = [one for one in drawn if one["sex"] == sex and _known(one, cut)]
         read = [read_here(one, cut) for one in eligible]
         spells = [spell for spell in read if isinstance(spell, Spell)]
+        curve = list(islice(survival(spells), READ_ON[-1] + 1))
         of_group = [figure for figure in figures if figure.group["sex"] == (sex or "not recorded")]
         if not eligible:
             assert all(figure.n == 0 and not figure.not_counted for figure in of_group)
@@ -232,7 +235,7 @@ def test_here(registry: Registry, seed: int, as_of: int | None) -> None:
             assert figure.not_counted == Counter(reason for reason in read if isinstance(reason, str))
             assert figure.n + sum(figure.not_counted.values()) == len(eligible)
             assert figure.at is not None
-            expected = survival(spells, figure.at)
+            expected = curve[figure.at]
             assert (figure.estimate is None) == (expected is None)
             if expected is not None:
                 assert figure.estimate == pytest.approx(1 - expected, abs=1e-12)
@@ -262,30 +265,30 @@ def test_anywhere(registry: Registry, seed: int, as_of: int | None) -> None:
             reasons["enrolled_late"] += 1
         else:
             pairs.append((here, elsewhere))
+    spells_here = [here for here, _ in pairs]
+    spells_elsewhere = [spell for _, spell in pairs if not spell.entry or spell.entry < spell.exit]
+    curve = list(islice(share_with_neither(spells_here, spells_elsewhere), READ_ON[-1] + 1))
     for figure in figures:
         assert figure.at is not None
         assert figure.n == len(pairs)
         assert figure.not_counted == reasons
-        spells_here = [here for here, _ in pairs]
-        spells_elsewhere = [spell for _, spell in pairs if not spell.entry or spell.entry < spell.exit]
-        expected = share_with_neither(spells_here, spells_elsewhere, figure.at)
+        expected = curve[figure.at]
         if expected is None:
             assert figure.estimate is None
         else:
             assert figure.estimate == pytest.approx(1 - expected, abs=1e-12)
 
 
-def share_with_neither(here: list[Spell], elsewhere: list[Spell], day: int) -> float | None:
+def share_with_neither(here: list[Spell], elsewhere: list[Spell]) -> Iterator[float | None]:
     """Day by day: those who leave with a first session here, and of the others the hazard of one elsewhere."""
     share, before = 1.0, 1.0
-    for t in range(day + 1):
-        now = survival(here, t)
+    for t, now in enumerate(survival(here)):
         at_risk = [s for s in elsewhere if (s.entry < t or (s.entry == 0 and t == 0)) and s.exit >= t]
         if now is None or not at_risk:
-            return None
+            yield from repeat(None)
         share = max(share * (1 - sum(s.event and s.exit == t for s in at_risk) / len(at_risk)) - (before - now), 0.0)
         before = now
-    return share
+        yield share
 
 
 def _known(one: dict[str, Any], as_of: int) -> bool:
