@@ -2,8 +2,9 @@
 
 The engine encrypts blocks, log and spilled data with AES in Galois/counter mode, which also tells of bytes that were
 changed. To write, it needs the crypto module that comes with its httpfs extension; the one built in only reads. The
-module is loaded where it is installed on this machine, never fetched. The engine makes its keys from ours by a fast
-hash, so that a passphrase could be guessed at great speed: a key must be long and random.
+module is loaded where it is installed on this machine, never fetched. The engine makes its own key from ours by one
+salted SHA-256 (DuckDB, src/common/encryption_key_manager.cpp), so that a passphrase could be guessed at great speed: a
+key must be long and random.
 """
 
 from __future__ import annotations

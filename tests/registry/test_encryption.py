@@ -18,11 +18,12 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from filelock import FileLock
 from typer.testing import CliRunner, Result
 
-from registry import GraftledgerError, encryption, open_registry, start_registry
+from registry import GraftledgerError, database_file, encryption, open_registry, start_registry
 from registry.backup import MANIFEST, back_up, restore
-from registry.database_file import DATABASE_FILE, attached, leftovers, rewrite
+from registry.database_file import DATABASE_FILE, LOCK_FILE, attached, leftovers, remove_leftovers
 from registry.encrypting import change_key, decrypt, encrypt
 from registry.encryption import KEY_FILE_VARIABLE, KEY_VARIABLE, Key, is_encrypted, key_given, module_loads
 from registry.snapshot import snapshot_id
@@ -272,6 +273,43 @@ def test_changed_bytes_are_named_as_damage(kept: Path, monkeypatch: pytest.Monke
         assert len(result.output.splitlines()) <= 2
 
 
+@pytest.mark.parametrize("step", ["flush", "replace"])
+def test_a_full_disk_leaves_it_as_it_was(step: str, kept: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*paths: Path) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setenv(KEY_VARIABLE, KEPT_KEY)
+    before = (kept / DATABASE_FILE).read_bytes()
+    monkeypatch.setattr(*((database_file, "flush") if step == "flush" else (os, "replace")), full)
+    with pytest.raises(GraftledgerError, match="the disk is full"):
+        decrypt(kept)
+    assert (kept / DATABASE_FILE).read_bytes() == before
+    assert leftovers(kept) == []
+
+
+def test_one_changes_it_at_a_time(kept: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(KEY_VARIABLE, KEPT_KEY)
+    with FileLock(kept / LOCK_FILE), pytest.raises(GraftledgerError, match="in use by another program"):
+        decrypt(kept)
+    assert is_encrypted(kept / DATABASE_FILE)
+
+
+def test_a_copy_that_holds_something_else_takes_no_place(kept: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    copy = database_file.copy_database
+
+    def lose_a_row(connection: duckdb.DuckDBPyConnection, target: Path, key: Key | None) -> None:
+        copy(connection, target, key)
+        with duckdb.connect(str(target)) as other:
+            other.execute("delete from patient")
+
+    monkeypatch.setenv(KEY_VARIABLE, KEPT_KEY)
+    monkeypatch.setattr(database_file, "copy_database", lose_a_row)
+    with pytest.raises(RuntimeError, match="holds something else"):
+        decrypt(kept)
+    assert patients(kept) == [PATIENT]
+    assert leftovers(kept) == []
+
+
 # with the module
 
 
@@ -370,56 +408,57 @@ KILLED = """
 import sys
 from pathlib import Path
 from registry.database_file import rewrite
-from registry.encryption import Key
-import duckdb
-duckdb.connect().execute("load httpfs")
+from registry.encryption import Key, module_loads
+module_loads()  # so that what takes time at first is done
 print("ready", flush=True)
 sys.stdin.readline()
 rewrite(Path(sys.argv[1]), *(Key(text) if text else None for text in sys.argv[2:4]))
-print("ended", flush=True)
 """
+MOMENTS = 16
 
 
-@needs_module
+def rewriting(folder: Path, now: str, then: str) -> subprocess.Popen[str]:
+    """A process about to write a registry anew, once it is sent a line."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", KILLED, str(folder), now, then],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "ready\n"
+    return process
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="kills a process")
-def test_a_kill_leaves_it_as_it_was_or_as_it_is_after(clear: Path, tmp_path: Path) -> None:
-    """Killed at 30 moments spread over twice the length of an undisturbed run: it opens under one key of the two."""
-
-    def start(folder: Path, now: str, then: str) -> subprocess.Popen[str]:
-        process = subprocess.Popen(
-            [sys.executable, "-c", KILLED, str(folder), now, then],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
-        )
-        assert process.stdout is not None
-        assert process.stdout.readline() == "ready\n"
-        return process
-
-    whole = shutil.copytree(clear, tmp_path / "whole")
-    process = start(whole, "", KEY)
+@pytest.mark.parametrize(("now", "then"), [(KEPT_KEY, ""), pytest.param("", KEPT_KEY, marks=needs_module)])
+def test_a_kill_leaves_it_as_it_was_or_as_it_is_after(
+    now: str, then: str, request: pytest.FixtureRequest, tmp_path: Path
+) -> None:
+    """Killed at moments spread over twice the length of an undisturbed run."""
+    registry: Path = request.getfixturevalue("kept" if now else "clear")
+    process = rewriting(shutil.copytree(registry, tmp_path / "whole"), now, then)
     began = time.monotonic()
     process.communicate("\n")
     length = time.monotonic() - began
-    outcomes = []
-    for number in range(30):
-        folder = shutil.copytree(clear, tmp_path / f"killed_{number}")
-        process = start(folder, "", KEY)
+    outcomes = set()
+    for number in range(MOMENTS):
+        folder = shutil.copytree(registry, tmp_path / f"killed_{number}")
+        process = rewriting(folder, now, then)
         assert process.stdin is not None
         process.stdin.write("\n")
         process.stdin.flush()
-        time.sleep(2 * length * number / 30)
+        time.sleep(2 * length * number / MOMENTS)
         process.kill()
         process.communicate()
-        after = is_encrypted(folder / DATABASE_FILE)
-        with attached(folder / DATABASE_FILE, Key(KEY) if after else None, read_only=True) as connection:
+        encrypted = is_encrypted(folder / DATABASE_FILE)
+        with attached(folder / DATABASE_FILE, Key(KEPT_KEY) if encrypted else None, read_only=True) as connection:
             assert connection.execute("select patient_key from patient").fetchall() == [(PATIENT,)]
-        outcomes.append(after)
-        for path in leftovers(folder):
-            assert PATIENT.encode() not in path.read_bytes()
-        rewrite(folder, Key(KEY) if after else None, Key(KEY))
+        if then:
+            assert all(PATIENT.encode() not in path.read_bytes() for path in leftovers(folder) if path.is_file())
+        outcomes.add(encrypted)
+        remove_leftovers(folder)
         assert leftovers(folder) == []
-        assert no_clear_text(folder)
-    assert set(outcomes) == {False, True}
+    assert outcomes == {False, True}
