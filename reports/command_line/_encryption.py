@@ -12,7 +12,7 @@ from ._app import RegistryOption, app, command, note, say
 
 group = typer.Typer(
     name="encryption",
-    help="The registry's database encrypted on the disk.",
+    help="Encrypt the registry's database, or make it clear again.",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -41,7 +41,7 @@ def new_key(
 
 @command("on", group)
 def on(registry: RegistryOption = Path(".")) -> None:
-    """Encrypt a registry that is clear, under the key of the environment."""
+    """Encrypt a clear registry, under the key that is given."""
     from registry.encrypting import encrypt
 
     encrypt(registry)
@@ -79,7 +79,7 @@ def change_key(
 
 @command("status", group)
 def status(registry: RegistryOption = Path(".")) -> None:
-    """Print whether the registry is encrypted, whether the key given opens it, and whether this machine can encrypt."""
+    """Print whether it is encrypted, and whether the key opens it."""
     from registry import open_registry
     from registry.database_file import DATABASE_FILE
     from registry.encryption import is_encrypted, key_given, module_loads
