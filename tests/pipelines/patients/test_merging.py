@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -10,9 +11,10 @@ import pytest
 from pipelines.intake import IntakeReport
 from pipelines.patients import differing_fields, merge_patients, undo_merge
 from registry import GraftledgerError, open_registry
+from registry.store import start_registry
 from registry.verification import verify
 from tests.pipelines.intake.sound_rows import TODAY, Row, numbered
-from tests.pipelines.patients.conftest import Deliver
+from tests.pipelines.patients.conftest import Deliver, deliver_to
 
 LATER = {"performed_on": "2022-05-05", "learned_on": ""}
 
@@ -42,15 +44,23 @@ def owners(folder: Path) -> dict[int, int]:
     return dict(rows)
 
 
-@pytest.fixture
-def two_keys(deliver: Deliver, empty_registry: Path) -> Path:
+@pytest.fixture(scope="module")
+def two_keys_made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Patients 1 and 2 with a session each, the second later and numbered 2; a visit of each."""
-    deliver(
+    place = tmp_path_factory.mktemp("two_keys")
+    start_registry(place / "registry", ["A", "B"], ["S1", "S2"], "Test practice")
+    deliver_to(place / "registry", place)(
         patient=[patient(1), patient(2, smoking="former")],
         session=[numbered("session", 1), numbered("session", 2, **LATER, session_number="2")],
         visit=[numbered("visit", 1), numbered("visit", 2, visited_on="2023-05-05", sutures_out_on="")],
     )
-    return empty_registry
+    return place / "registry"
+
+
+@pytest.fixture
+def two_keys(two_keys_made: Path, empty_registry: Path) -> Path:
+    """A copy of it that a test may change and deliver to."""
+    return shutil.copytree(two_keys_made, empty_registry, dirs_exist_ok=True)
 
 
 def test_sessions_go_to_the_kept_key_and_back(two_keys: Path) -> None:
