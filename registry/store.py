@@ -159,6 +159,13 @@ def open_registry(
     if not read_only and as_of_intake is not None:
         raise ValueError("an earlier state can only be read")
     folder = Path(folder)
+    from .parquet_records import holds_parquet, open_parquet_records  # which imports this module
+
+    if holds_parquet(folder):
+        only_as_is = read_only and as_of_intake is None
+        with open_parquet_records(folder, known_measures, only_as_is=only_as_is) as registry:
+            yield registry
+        return
     settings = settings_of(folder, known_measures)
     with closing(connect_to_read(folder / DATABASE_FILE)) as connection, _faults_in_words():
         _check_version(connection)

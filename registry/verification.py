@@ -12,6 +12,7 @@ from ._ddl import check_sql, history_table, literal, quoted, row_text_sql
 from .database_file import leftovers
 from .definition import RECORD_TYPES, RecordType, record_type
 from .errors import Fault
+from .parquet_records import parquet_fault
 from .snapshot import ContentSum, computed_sums, snapshot_id, stored_sums
 from .store import Registry
 
@@ -24,6 +25,8 @@ _SNAPSHOT = "^[0-9a-f]{16}$"
 
 def verify(registry: Registry, progress: Callable[[str], None] = lambda words: None) -> tuple[Fault, ...]:
     """Every fault found; none where the registry is sound. Faults name tables and numbers, never a value."""
+    if fault := parquet_fault(registry.folder):
+        return (fault,)
     faults: list[Fault] = []
     for words, check in _CHECKS.items():
         progress(words)

@@ -25,6 +25,7 @@ from . import (  # noqa: F401  (each module registers its commands)
     _mapping,
     _model,
     _outlier_reviews,
+    _parquet,
     _patients,
     _pseudonymise,
     _registry,

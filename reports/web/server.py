@@ -10,6 +10,7 @@ from ipaddress import ip_address
 from pathlib import Path
 
 from registry.errors import Fault, GraftledgerError
+from registry.parquet_records import parquet_fault
 from registry.store import open_registry
 
 from .access import Role
@@ -83,6 +84,8 @@ def first_link(folder: Path) -> str | None:
     """
     with open_registry(folder):
         pass
+    if fault := parquet_fault(folder):
+        raise GraftledgerError(fault)
     prepare_state(folder)
     known = accounts(folder)
     if any(one.role is Role.DIRECTOR and one.has_password for one in known):

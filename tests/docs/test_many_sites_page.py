@@ -9,10 +9,13 @@ from pathlib import Path
 import duckdb
 import polars as pl
 import pytest
+from click.testing import Result
 from typer.testing import CliRunner
 
-from pipelines import complication_incidence, graft_survival, next_session_causes, time_to_next_session
-from pipelines.site_counts import DEFAULT_FEWEST, SiteCounts
+from pipelines.site_counts import DEFAULT_FEWEST, SiteCounts, read_counts
+from registry.definition import ELSEWHERE
+from registry.settings import settings_text
+from registry.snapshot import computed_sums, store_sums
 from registry.store import open_registry, start_registry
 from reports.command_line import app
 from synthetic_data import SITES, SURGEONS, simulate
@@ -30,25 +33,13 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     start_registry(tmp_path / "registry", SITES, SURGEONS, "Test practice")
     with open_registry(tmp_path / "registry", read_only=False) as registry:
         load_frames(registry, simulate(300, 3).frames)
+        store_sums(registry.connection, computed_sums(registry.connection))
     return tmp_path
 
 
-def test_the_same_sql_over_parquet_gives_the_same_figures(folder: Path) -> None:
-    start_registry(folder / "all", SITES, SURGEONS, "All sites")
-    (folder / "records").mkdir()
-    for block in BLOCKS:
-        with duckdb.connect() as connection:
-            connection.execute(block)
-    assert len(list((folder / "records" / "session").glob("site=*/year=*/*.parquet"))) > 10
-    with open_registry(folder / "registry") as one, open_registry(folder / "all") as other:
-        for analysis in (time_to_next_session, next_session_causes, complication_incidence, graft_survival):
-            expected = analysis(one, by=("site_code",))
-            assert any(figure.estimate for figure in expected)
-            assert analysis(other, by=("site_code",)) == expected
-
-
-def test_commands_of_the_page_run(folder: Path) -> None:
-    """One registry stands for both practices: the second file is that of a registry of other sites."""
+@pytest.fixture
+def far(folder: Path) -> Path:
+    """A registry of other sites."""
     codes = [f"FAR-{number}" for number in range(len(SITES))]
     start_registry(folder / "far", codes, SURGEONS, "Another practice")
     with open_registry(folder / "far", read_only=False) as registry:
@@ -59,18 +50,55 @@ def test_commands_of_the_page_run(folder: Path) -> None:
             for name, frame in simulate(200, 4).frames.items()
         }
         load_frames(registry, frames)
-    export, pool = COMMANDS
-    run = CliRunner()
-    done = run.invoke(app, [*shlex.split(export), "--registry", "registry"])
+    return folder / "far"
+
+
+def run(line: str, *more: str) -> Result:
+    return CliRunner().invoke(app, [*shlex.split(line), *more])
+
+
+def test_commands_on_counts_run(folder: Path, far: Path) -> None:
+    """One registry stands for both practices: the second file is that of a registry of other sites."""
+    export, pool, *_ = COMMANDS
+    done = run(export, "--registry", "registry")
     assert done.exit_code == 0, done.output
-    theirs = ["counts", "export", "theirs.json", "--by", "technique", "--registry", "far"]
-    assert run.invoke(app, theirs).exit_code == 0
-    done = run.invoke(app, shlex.split(pool))
+    assert run(f"counts export theirs.json --by technique --registry {far.name}").exit_code == 0
+    done = run(pool)
     assert done.exit_code == 0, done.output
     assert (folder / "pooled.json").is_file()
-    again = run.invoke(app, shlex.split(pool))
+    again = run(pool)
     assert again.exit_code == 1
     assert "already" in again.output
+
+
+def test_commands_and_sql_on_parquet_run(folder: Path, far: Path) -> None:
+    """As the page says: each writes its folder, the settings above them list all sites, and both are read as one."""
+    _, _, write, figures_of_one, figures_of_all, counts_of_all = COMMANDS
+    done = run(write, "--registry", "registry")
+    assert done.exit_code == 0, done.output
+    assert "not counts" in done.output.replace("\n", " ")
+    done = run(f"{figures_of_one} --format json")
+    assert done.exit_code == 0, done.output
+    assert done.stdout == run(figures_of_one.replace("records/north", "registry") + " --format json").stdout
+    assert run(write.replace("north", "south"), "--registry", far.name).exit_code == 0
+    codes = [*SITES, *(f"FAR-{number}" for number in range(len(SITES)))]
+    (folder / "records" / "settings.toml").write_text(settings_text("All", codes, SURGEONS), encoding="utf-8")
+    for command in (figures_of_all, counts_of_all):
+        done = run(command)
+        assert done.exit_code == 0, done.output
+    assert read_counts(folder / "all.json").sites == tuple(sorted(codes))
+    (block,) = BLOCKS
+    with duckdb.connect() as connection:
+        connection.execute(block)
+        found = connection.fetchall()
+    sessions = [frame.filter(frame["surgeon_code"] != ELSEWHERE) for frame in sessions_of_both()]
+    assert sum(count for _, _, count in found) == sum(
+        frame.filter(frame["performed_on"].dt.year() >= 2015).height for frame in sessions
+    )
+
+
+def sessions_of_both() -> list[pl.DataFrame]:
+    return [simulate(300, 3).frames["session"], simulate(200, 4).frames["session"]]
 
 
 def test_every_part_of_the_file_is_on_the_page() -> None:
