@@ -20,11 +20,14 @@ from .shared_tables import shared_tables
 if TYPE_CHECKING:
     import polars as pl
 
-_STARTS = ("site_end", "session_next")
-"""Steps that need no others. Inside `sharing` they are made once."""
+CONTACT = ("site_end", "session_next", "contact")
+"""The steps to what was told at each contact about a session. Inside `sharing` they are made once."""
 KNOWN_SESSION = ("session_next", "known_session")
 SESSION_HERE = ("site_end", *KNOWN_SESSION, "session_here")
 """The steps that every analysis starts from."""
+
+_PATIENTS = "count(*) filter (not has_others) + count(distinct patient_key) filter (has_others)"
+"""How many patients some sessions have, for any step: most have one session, and need no comparing."""
 
 _LOG = logging.getLogger(__name__)
 _PARAMETER = re.compile(r"\$([a-z_]+[0-9]*)")
@@ -73,7 +76,7 @@ def kept(
     if shared := shared_tables(registry):
         with _started(registry, steps, values) as left:
             sql = statement(left, f"from {name}", texts or {})
-            number = shared.table(sql, _bound(sql, values))
+            number = shared.table(name, sql, _bound(sql, values))
         with shared.under(name, number):
             yield
         return
@@ -94,17 +97,17 @@ def _started(registry: Registry, steps: Sequence[str], values: Mapping[str, Any]
         yield steps
         return
     with ExitStack() as stack:
-        for step in _STARTS:
+        for step in CONTACT:
             if step in steps:
                 sql = statement((step,), f"from {step}", {})
-                stack.enter_context(shared.under(step, shared.table(sql, _bound(sql, values))))
-        yield [step for step in steps if step not in _STARTS]
+                stack.enter_context(shared.under(step, shared.table(step, sql, _bound(sql, values))))
+        yield [step for step in steps if step not in CONTACT]
 
 
 def step_text(step: str, texts: Mapping[str, str]) -> str:
     """The text of one step, or of an expression that a step takes as text."""
     text = (files("pipelines") / "sql" / f"{step}.sql").read_text(encoding="utf-8").strip()
-    for name, replacement in texts.items():
+    for name, replacement in {"patients": _PATIENTS, **texts}.items():
         text = text.replace("{" + name + "}", replacement)
     return text
 

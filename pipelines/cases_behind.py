@@ -10,11 +10,11 @@ from registry.errors import GraftledgerError, nearest
 from registry.store import Registry
 
 from ._queries import rows
-from .complications import Question, answer_columns, kept_answers
 from .groups import choose, shared_texts, shared_values
 from .measures import MEASURE_LABELS
 from .recent_outcomes import ASKED
 from .serious_complications import serious_cases
+from .session_answers import Question, kept_answers
 from .spans import Span
 
 if TYPE_CHECKING:
@@ -70,8 +70,8 @@ def _judged(registry: Registry, question: Question, operated: Span, as_of: date)
     values, texts = shared_values(registry.settings, as_of, chosen), shared_texts((), chosen)
     named = {
         **texts,
-        **answer_columns(question.measure),
-        "groups": "session_key,",
+        **question.texts,
+        "groups": "s.session_key,",
         "judged": question.steps[-1],
     }
     with kept_answers(registry, values, texts):

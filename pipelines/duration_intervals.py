@@ -12,11 +12,13 @@ import polars as pl
 
 from registry.store import Registry
 
-from ._queries import SESSION_HERE, kept, rows
-from .duration_measures import DurationMeasure
+from ._queries import CONTACT, SESSION_HERE, kept, rows, step_text
+from .duration_measures import COARSE, FINE_UNTIL, DurationMeasure
 from .groups import Chosen, GroupField, group_columns, shared_texts, shared_values
 
 Group = tuple[str, ...]
+DURATION_SESSION = ("duration_look", "duration_interval", "duration_session")
+"""The steps from contacts to each session's interval."""
 INTERVAL_SCHEMA = dict.fromkeys(("pattern", "n", "left_day", "right_day", "sessions"), pl.Int64)
 """The columns of a table of intervals, as `estimators.interval_patients.checked_patients` takes it."""
 
@@ -40,30 +42,47 @@ class DurationRequest:
         return {
             **shared_texts(self.fields, self.chosen),
             "group_fields": " ".join(f"{column} := {column}," for column in group_columns(self.fields)),
-            "answered": self.measure.answered,
-            "present": self.measure.present,
-            "present_before": self.measure.present_before,
+            **measure_texts(self.measure),
         }
 
     @property
     def values(self) -> dict[str, Any]:
         return {
             **shared_values(self.registry.settings, self.as_of, self.chosen),
-            "kind": self.measure.kind,
-            "from_day": self.measure.from_day,
-            "first_look_by": self.measure.first_look_by,
-            "grid": self.measure.grid_days,
+            **measure_values(self.measure),
         }
+
+
+def measure_values(measure: DurationMeasure) -> dict[str, Any]:
+    """The values of a measure that the steps bind."""
+    return {
+        "kind": measure.kind,
+        "from_day": measure.from_day,
+        "first_look_by": measure.first_look_by,
+        "grid": measure.grid_days,
+        "fine_until": FINE_UNTIL,
+        "coarse": COARSE,
+    }
+
+
+def measure_texts(measure: DurationMeasure) -> dict[str, str]:
+    """Its predicates, which stand in the steps as text."""
+    return {
+        "answered": measure.answered,
+        "present": measure.present,
+        "present_before": measure.present_before,
+        "last_present_on_grid": step_text("day_on_grid", {"day": "last_present_day"}),
+        "first_absent_on_grid": step_text("day_on_grid", {"day": "first_absent_day"}),
+    }
 
 
 @contextmanager
 def kept_sessions(request: DurationRequest) -> Iterator[None]:
     """Keep each session's interval, or why it has none."""
     registry, values, texts = request.registry, request.values, request.texts
-    steps = ("duration_look", "duration_interval", "duration_session")
     with (
         kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
-        kept(registry, "duration_session", steps, values, texts),
+        kept(registry, "duration_session", (*CONTACT, *DURATION_SESSION), values, texts),
     ):
         yield
 

@@ -11,6 +11,9 @@ from registry.milestones import DAY_7, MONTH_3, MONTH_6
 from .measures import PRESENT_MEASURES
 
 WEEK = 7
+FINE_UNTIL, COARSE = 104 * WEEK, 4 * WEEK
+"""Up to this day of a session a measure's own grid holds, later one of so many days: visits are a year apart by then,
+and hundreds of weeks, each looked at by few, would take most of the time of drawing patients anew."""
 
 
 @dataclass(frozen=True)
@@ -21,7 +24,8 @@ class DurationMeasure:
     looked for, and was it (still) there? kind: complication records that tell of it too.
     from_day: the first day on which "gone" means over: by then it has begun wherever it ever will. Earlier looks are
     not used, whatever they found. first_look_by: the day by which a first look is due.
-    grid_days: looks are rounded to the nearest multiple of it. at_days: when to read the share, unless asked.
+    grid_days: looks of the first two years are rounded to the nearest multiple of it (`on_grid`). at_days: when to read
+    the share, unless asked.
     present_before: predicate over a visit: was it there before surgery? Such sessions are not counted.
     """
 
@@ -65,12 +69,13 @@ class DurationMeasure:
         return f"{self.of}_still_by_law"
 
     def on_grid(self, day: int) -> int:
-        """The nearest day of the grid; halves go up.
+        """The nearest day of the grid; halves go up. `duration_interval.sql` does the same.
 
-        >>> duration_measure("numbness-donor").on_grid(365)
-        364
+        >>> [duration_measure("numbness-donor").on_grid(day) for day in (365, 731, 1096)]
+        [364, 728, 1092]
         """
-        return (2 * day + self.grid_days) // (2 * self.grid_days) * self.grid_days
+        from_day, step = (0, self.grid_days) if day <= FINE_UNTIL else (FINE_UNTIL, COARSE)
+        return from_day + (2 * (day - from_day) + step) // (2 * step) * step
 
 
 _NUMB_AT = tuple(months(count) for count in (3, 6, 9, 12, 24))

@@ -12,6 +12,7 @@ from registry._ddl import quoted
 from registry.definition import ELSEWHERE, Field, Kind, record_type
 from registry.definition.codes import LUDWIG_STAGES, NORWOOD_STAGES
 from registry.errors import GraftledgerError, nearest
+from registry.milestones import Milestone
 from registry.settings import Settings
 
 NOT_RECORDED = "not recorded"
@@ -119,6 +120,16 @@ def shared_values(settings: Settings, as_of: date | None, chosen: Chosen = EVERY
         "age_bands": list(settings.age_bands),
         "age_edges": list(settings.age_edges),
         **chosen_values(chosen),
+    }
+
+
+def milestone_values(milestones: Sequence[Milestone]) -> dict[str, Any]:
+    """The values of the step `milestone`."""
+    return {
+        "milestones": [each.name for each in milestones],
+        "dues": [each.due for each in milestones],
+        "opens_at": [each.opens for each in milestones],
+        "closes_at": [each.closes for each in milestones],
     }
 
 

@@ -11,7 +11,7 @@ import polars as pl
 from registry.milestones import DAY_7
 from registry.store import Registry
 
-from ._queries import SESSION_HERE, kept, rows
+from ._queries import CONTACT, SESSION_HERE, kept, rows
 from .figure import Figure
 from .follow_up import contacts_of_groups
 from .groups import EVERYBODY, Chosen, GroupField, choose, chosen_fields, shared_texts, shared_values
@@ -74,12 +74,12 @@ def _process(
         counts = pl.concat(
             rows(
                 registry,
-                (step, "process_count"),
+                (*steps, "process_count"),
                 "from process_count order by all",
-                {**tests, **days},
-                {**texts, "judged": step},
+                {**values, **tests, **days},
+                {**texts, "judged": steps[-1]},
             )
-            for step in ("process_session", "sutures_session")
+            for steps in (("process_session",), (*CONTACT, "sutures_session"))
         )
     found = by_group_of_each("measure", PROCESS_LABELS, counts, fields)
     contacts = contacts_of_groups(registry, fields, chosen, tuple(CONTACTS.values()), as_of=as_of, level=level)

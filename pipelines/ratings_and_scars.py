@@ -10,11 +10,12 @@ from registry.definition import record_type
 from registry.milestones import Milestone
 from registry.store import Registry
 
-from ._queries import rows
+from ._queries import CONTACT, kept, rows
 from .complication_model.measures import SATISFACTION_MEAN, SCAR_MEAN
-from .complication_model.sessions import RATED_AT, SCAR_AT, kept_sessions
+from .complication_model.sessions import RATED_AT, SCAR_AT, SCAR_VALUES, kept_sessions
 from .estimators import RatioSums, clustered_ratio
 from .figure import NOT_COUNTED_REASONS, Figure
+from .groups import milestone_values, shared_values
 
 _Found = tuple[Mapping[str, Mapping[str, Any]], Mapping[str, Mapping[str, int]]]
 """By milestone: sums over patients, and sessions without a value by reason."""
@@ -33,16 +34,10 @@ def ratings_and_scars(registry: Registry, *, as_of: date | None = None, level: f
     Returns `satisfaction_mean_points` by milestone, then `scar_width_mean_mm`: n sessions, n_clusters patients.
     Source: Cochran 1977, Sampling Techniques, 3rd ed., section 6.3; Korn & Graubard 1998, Surv Methodol 24:193-201.
     """
-    values = {
-        "milestones": [each.name for each in RATED_AT],
-        "dues": [each.due for each in RATED_AT],
-        "opens_at": [each.opens for each in RATED_AT],
-        "closes_at": [each.closes for each in RATED_AT],
-    }
-    scar = {"due": SCAR_AT.due, "opens": SCAR_AT.opens, "closes": SCAR_AT.closes}
-    with kept_sessions(registry, as_of, contacts=False):
+    values = {**shared_values(registry.settings, as_of), **milestone_values(RATED_AT), **SCAR_VALUES}
+    with kept_sessions(registry, as_of):
         rated = _found(registry, ("milestone", "satisfaction_judged"), values, "milestone", "satisfaction")
-        measured = _found(registry, ("scar_judged",), scar, f"'{SCAR_AT.name}'", "scar_width_mm")
+        measured = _found(registry, ("scar_judged",), values, f"'{SCAR_AT.name}'", "scar_width_mm")
     return (
         *_figures(registry, SATISFACTION_MEAN, RATED_AT, rated, level, _largest("satisfaction")),
         *_figures(registry, SCAR_MEAN, (SCAR_AT,), measured, level, _largest("scar_width_mm")),
@@ -57,12 +52,11 @@ def _largest(name: str) -> int:
 
 def _found(registry: Registry, steps: tuple[str, ...], values: Mapping[str, Any], at: str, value: str) -> _Found:
     texts = {"groups": "", "judged": steps[-1], "at": at, "value": value}
-    sums = rows(registry, (*steps, "mean_sum"), "from mean_sum", values, texts)
     reasons: dict[str, dict[str, int]] = {}
-    for milestone, reason, sessions in rows(
-        registry, (*steps, "mean_reason"), "from mean_reason", values, texts
-    ).rows():
-        reasons.setdefault(milestone, {})[reason] = sessions
+    with kept(registry, steps[-1], (*CONTACT, *steps), values, texts):
+        sums = rows(registry, ("mean_sum",), "from mean_sum", {}, texts)
+        for milestone, reason, sessions in rows(registry, ("mean_reason",), "from mean_reason", {}, texts).rows():
+            reasons.setdefault(milestone, {})[reason] = sessions
     return {row["milestone"]: row for row in sums.iter_rows(named=True)}, reasons
 
 

@@ -9,11 +9,11 @@ from itertools import groupby
 
 from registry.store import Registry
 
-from .complications import QUESTIONS, Question, judged, kept_answers
 from .figure import Figure
 from .graft_survival import graft_survival
 from .groups import Chosen, choose, shared_texts, shared_values
 from .measures import GRAFT_SURVIVAL, PRESENT_MEASURES, WINDOW_MEASURES
+from .session_answers import QUESTIONS, Question, judged, kept_answers
 from .session_shares import by_group, session_shares
 from .spans import Span, span_field
 

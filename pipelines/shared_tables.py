@@ -16,8 +16,10 @@ if TYPE_CHECKING:
     import duckdb
     import polars as pl
 
-_MOST_TABLES, _MOST_ROWS = 8, 10_000
+_MOST_TABLES, _MOST_ROWS = 6, 10_000
 """Tables beyond these, the longest unused first, are dropped; larger answers are asked again. Both save memory."""
+GROUND = ("site_end", "session_next", "contact", "session_answers")
+"""What many questions stand on: kept until another of the name is made, which is when a report turns to another day."""
 _NAME = re.compile(r"[a-z_]+")
 
 Question = tuple[str, str, tuple[tuple[str, int], ...]]
@@ -29,22 +31,27 @@ class SharedTables:
     """What has been made within `sharing`.
 
     made: tables by what they answer, the last used at the end. standing: their numbers, by the names they stand under.
-    answers: small results.
+    ground: the last question for each of GROUND. answers: small results.
     """
 
     connection: duckdb.DuckDBPyConnection
     made: OrderedDict[Question, int] = field(default_factory=OrderedDict)
     standing: dict[str, int] = field(default_factory=dict)
+    ground: dict[str, Question] = field(default_factory=dict)
     answers: dict[Question, pl.DataFrame] = field(default_factory=dict)
     count: int = 0
 
-    def table(self, sql: str, values: Mapping[str, Any]) -> int:
-        """The number of the table with the rows of a statement."""
+    def table(self, name: str, sql: str, values: Mapping[str, Any]) -> int:
+        """The number of the table with the rows of a statement. name: under which it is to stand."""
         question = self._question(sql, values)
         if question not in self.made:
+            if name in GROUND:
+                self._drop(self.ground.pop(name, None))
             self.count += 1
             self.connection.execute(f"create temp table shared_{self.count} as {sql}", values)
             self.made[question] = self.count
+            if name in GROUND:
+                self.ground[name] = question
             self._drop_old()
         self.made.move_to_end(question)
         return self.made[question]
@@ -79,11 +86,19 @@ class SharedTables:
         )
 
     def _drop_old(self) -> None:
-        idle = [question for question, number in self.made.items() if number not in self.standing.values()]
-        for question in idle[: max(0, len(self.made) - _MOST_TABLES)]:
-            if (number := self.made[question]) != self.count:
-                self.connection.execute(f"drop table temp.shared_{number}")
-                del self.made[question]
+        idle = [question for question in self.made if question not in self.ground.values()]
+        for question in idle[: max(0, len(idle) - _MOST_TABLES)]:
+            if self.made[question] != self.count:
+                self._drop(question)
+
+    def _drop(self, question: Question | None) -> None:
+        """Drop a table and those made from it, unless it stands under a name."""
+        if not question or question not in self.made or self.made[question] in self.standing.values():
+            return
+        dropped = self.made.pop(question)
+        self.connection.execute(f"drop table temp.shared_{dropped}")
+        for other in [other for other in self.made if dropped in dict(other[2]).values()]:
+            self._drop(other)
 
 
 _SHARED: ContextVar[SharedTables | None] = ContextVar("shared_tables", default=None)

@@ -9,10 +9,10 @@ import polars as pl
 from registry.store import Registry
 
 from .._queries import rows
-from ..complication_model.sessions import judging, kept_sessions
 from ..figure import NOT_COUNTED_REASONS
 from ..graft_survival import COUNT_STEPS, count_texts, count_values
 from ..groups import shared_texts, shared_values
+from ..session_answers import kept_answers
 from .measures import ComparedMeasure
 
 _SORTED = "from case_mix_session order by performed_on, session_key"
@@ -39,14 +39,14 @@ def compared_sessions(registry: Registry, measure: ComparedMeasure, *, as_of: da
             pl.col("placed").cast(pl.Float64).alias("weight"),
         )
     assert measure.outcome is not None
-    steps, values, columns = judging(measure.outcome)
-    with kept_sessions(registry, as_of, contacts=True):
+    asked = measure.outcome.question
+    with kept_answers(registry, shared_values(registry.settings, as_of), shared_texts(())):
         table = rows(
             registry,
-            (*steps, "case_mix_session"),
+            (*asked.steps, "case_mix_session"),
             _SORTED,
-            values,
-            {**columns, "groups": "session_key,", "judged": steps[-1]},
+            asked.days,
+            {**asked.texts, "groups": "s.session_key,", "judged": asked.steps[-1]},
         )
     return table.with_columns(pl.col("had_event").cast(pl.Float64).alias("observed"), pl.lit(1.0).alias("weight"))
 

@@ -8,6 +8,7 @@ from registry.errors import GraftledgerError, nearest
 from registry.milestones import Milestone
 
 from ..measures import PRESENT_MEASURES, WINDOW_MEASURES, PresentMeasure, WindowMeasure
+from ..session_answers import Question
 
 
 @dataclass(frozen=True)
@@ -17,6 +18,11 @@ class Outcome:
     name: str
     measure: WindowMeasure | PresentMeasure
     milestone: Milestone | None = None
+
+    @property
+    def question(self) -> Question:
+        """What is asked of each session."""
+        return Question(self.measure, self.milestone)
 
     @property
     def label(self) -> str:

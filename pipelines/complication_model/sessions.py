@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -14,11 +14,10 @@ from registry.durations import months
 from registry.milestones import MONTH_6, MONTH_12, Milestone, yearly
 from registry.store import Registry
 
-from .._queries import SESSION_HERE, kept, rows
-from ..complications import CONTACT_ANSWERS, LATEST_CLOSE, answer_columns
+from .._queries import CONTACT, SESSION_HERE, kept, rows
 from ..figure import NOT_COUNTED_REASONS
-from ..groups import shared_texts, shared_values
-from ..measures import WindowMeasure
+from ..groups import milestone_values, shared_texts, shared_values
+from ..session_answers import kept_answers
 from .outcomes import Outcome
 
 MOST_PATIENTS = 100_000
@@ -26,6 +25,7 @@ MOST_PATIENTS = 100_000
 
 SCAR_AT = Milestone("scar", "month 12", months(12), months(6), months(18))
 """A scar is judged from month 6, at the latest at month 18 (common practice, no source)."""
+SCAR_VALUES = {"due": SCAR_AT.due, "opens": SCAR_AT.opens, "closes": SCAR_AT.closes}
 RATED_AT = (MONTH_6, MONTH_12, yearly(2), yearly(3), yearly(5))
 """The milestones at which satisfaction is compared."""
 
@@ -43,55 +43,34 @@ def complication_sessions(
     registry: Registry, outcome: Outcome, *, as_of: date | None = None, most_patients: int = MOST_PATIENTS
 ) -> ModelSessions:
     """Sessions assessed for a complication as `complications` assesses them; `had_event` tells the outcome."""
-    steps, values, columns = judging(outcome)
-    with kept_sessions(registry, as_of, contacts=True):
-        return judged_rows(registry, steps, values, columns, most_patients)
-
-
-def judging(outcome: Outcome) -> tuple[tuple[str, ...], dict[str, Any], dict[str, str]]:
-    """The steps that judge whether a session had the outcome, the values that they bind, and their texts."""
-    columns = answer_columns(outcome.measure)
-    if outcome.milestone:
-        days = outcome.milestone
-        return ("present_judged",), {"due": days.due, "opens": days.opens, "closes": days.closes}, columns
-    measure = outcome.measure
-    assert isinstance(measure, WindowMeasure)
-    values = {"window": measure.window, "closes": measure.closes, "kind": measure.kind}
-    return ("chain", "onset", "window_judged"), values, columns
+    asked = outcome.question
+    with kept_answers(registry, shared_values(registry.settings, as_of), shared_texts(())):
+        return judged_rows(registry, asked.steps, asked.days, asked.texts, most_patients)
 
 
 def scar_sessions(
     registry: Registry, *, as_of: date | None = None, most_patients: int = MOST_PATIENTS
 ) -> ModelSessions:
     """Sessions that took a strip and nothing beside, with the width of the scar nearest to month 12, from month 6."""
-    days = {"due": SCAR_AT.due, "opens": SCAR_AT.opens, "closes": SCAR_AT.closes}
-    with kept_sessions(registry, as_of, contacts=False):
-        return judged_rows(registry, ("scar_judged",), days, {}, most_patients)
+    values = {**shared_values(registry.settings, as_of), **SCAR_VALUES}
+    with kept_sessions(registry, as_of):
+        return judged_rows(registry, (*CONTACT, "scar_judged"), values, {}, most_patients)
 
 
 def satisfaction_ratings(
     registry: Registry, *, as_of: date | None = None, most_patients: int = MOST_PATIENTS
 ) -> ModelSessions:
     """Sessions once a milestone from month 6 on, with the rating nearest to it."""
-    values = {
-        "milestones": [each.name for each in RATED_AT],
-        "dues": [each.due for each in RATED_AT],
-        "opens_at": [each.opens for each in RATED_AT],
-        "closes_at": [each.closes for each in RATED_AT],
-    }
-    with kept_sessions(registry, as_of, contacts=False):
-        return judged_rows(registry, ("milestone", "satisfaction_judged"), values, {}, most_patients)
+    values = {**shared_values(registry.settings, as_of), **milestone_values(RATED_AT)}
+    with kept_sessions(registry, as_of):
+        return judged_rows(registry, (*CONTACT, "milestone", "satisfaction_judged"), values, {}, most_patients)
 
 
 @contextmanager
-def kept_sessions(registry: Registry, as_of: date | None, *, contacts: bool) -> Iterator[None]:
-    """Keep the sessions to be judged for the length of a `with` block; with contacts, what each day of them answers."""
-    values = shared_values(registry.settings, as_of)
-    texts = {**shared_texts(()), "contact_answers": CONTACT_ANSWERS}
-    with ExitStack() as stack:
-        stack.enter_context(kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts))
-        if contacts:
-            stack.enter_context(kept(registry, "contact_day", ("contact_day",), {"latest_close": LATEST_CLOSE}, texts))
+def kept_sessions(registry: Registry, as_of: date | None) -> Iterator[None]:
+    """Keep the sessions to be judged for the length of a `with` block."""
+    steps = (*SESSION_HERE, "judged_session")
+    with kept(registry, "judged_session", steps, shared_values(registry.settings, as_of), shared_texts(())):
         yield
 
 
@@ -103,7 +82,7 @@ def judged_rows(
     The sample, where one is taken, goes by a digest of the patient's key, so it is the same each time and knows
     nothing of outcomes.
     """
-    named = {**texts, "groups": "session_key,", "judged": steps[-1]}
+    named = {**texts, "groups": "s.session_key,", "judged": steps[-1]}
     with kept(registry, "session_covariate", (*steps, "session_covariate"), values, named):
         reasons = dict(rows(registry, (), "select reason, count(*) from session_covariate group by all", {}).rows())
         patients = rows(

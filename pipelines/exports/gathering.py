@@ -15,6 +15,7 @@ from registry.store import Registry
 
 from .._queries import KNOWN_SESSION, SESSION_HERE, kept, rows
 from ..cohorts import CohortDefinition, kept_members
+from ..duration_intervals import DURATION_SESSION, measure_texts, measure_values
 from ..duration_measures import DURATION_MEASURES
 from ..groups import shared_values
 from .columns import KEY_LETTERS, Column
@@ -114,22 +115,14 @@ def _keep_durations(registry: Registry, values: dict[str, object], texts: dict[s
         "create or replace temp table export_interval "
         "(session_key varchar, measure varchar, left_day bigint, right_day bigint)"
     )
-    with kept(registry, "judged_session", ("judged_session",), values, texts):
+    with (
+        kept(registry, "judged_session", ("judged_session",), values, texts),
+        kept(registry, "session_next", ("session_next",), values, texts),
+    ):
+        steps = ("site_end", "contact", *DURATION_SESSION, "export_duration_rows")
         for measure in DURATION_MEASURES:
-            of_measure = values | {
-                "kind": measure.kind,
-                "from_day": measure.from_day,
-                "first_look_by": measure.first_look_by,
-                "grid": measure.grid_days,
-                "measure": measure.of,
-            }
-            predicates = {
-                "groups": "s.session_key,",
-                "answered": measure.answered,
-                "present": measure.present,
-                "present_before": measure.present_before,
-            }
-            steps = ("duration_look", "duration_interval", "duration_session", "export_duration_rows")
+            of_measure = values | measure_values(measure) | {"measure": measure.of}
+            predicates = {"groups": "s.session_key,"} | measure_texts(measure)
             with kept(registry, "export_duration_rows", steps, of_measure, texts | predicates):
                 connection.execute("insert into export_interval from export_duration_rows")
 

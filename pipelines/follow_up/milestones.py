@@ -9,9 +9,9 @@ from datetime import date
 from registry.milestones import MILESTONES, Milestone, yearly
 from registry.store import Registry
 
-from .._queries import SESSION_HERE, kept, rows
+from .._queries import CONTACT, SESSION_HERE, kept, rows
 from ..figure import Figure
-from ..groups import EVERYBODY, Chosen, GroupField, chosen_fields, shared_texts, shared_values
+from ..groups import EVERYBODY, Chosen, GroupField, chosen_fields, milestone_values, shared_texts, shared_values
 from ..session_shares import by_group_of_each, session_shares
 
 MILESTONE_CONTACT = "milestone_contact"
@@ -92,16 +92,12 @@ def _judged(
 ) -> Iterator[None]:
     """Keep one row a session and milestone for the length of a `with` block."""
     texts = shared_texts(fields, chosen)
-    values = {
-        **shared_values(registry.settings, as_of, chosen),
-        "milestones": [each.name for each in milestones],
-        "dues": [each.due for each in milestones],
-        "opens_at": [each.opens for each in milestones],
-        "closes_at": [each.closes for each in milestones],
-    }
+    values = {**shared_values(registry.settings, as_of, chosen), **milestone_values(milestones)}
+    bits = (f"if(day between {each.opens} and {each.closes}, {1 << bit}, 0)" for bit, each in enumerate(milestones))
+    served = {"milestones_served": " | ".join(bits)}
     with (
         kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
-        kept(registry, "milestone_contact", ("milestone", "milestone_contact"), values, texts),
+        kept(registry, "milestone_contact", (*CONTACT, "milestone", "milestone_contact"), values, texts | served),
     ):
         yield
 

@@ -9,17 +9,15 @@ from registry.durations import years
 from registry.errors import GraftledgerError, nearest
 from registry.store import Registry
 
-from ..complications import QUESTIONS, Question, complications, judged, kept_answers
+from ..complications import complications
 from ..estimators.clustered_ratio import RatioSums
 from ..estimators.clustered_share import clustered_share
 from ..figure import Figure
 from ..graft_survival import graft_survival
 from ..groups import Chosen, shared_texts, shared_values
-from ..measures import (
-    GRAFT_SURVIVAL,
-    NEXT_SESSION_WITH_DEATH,
-)
+from ..measures import GRAFT_SURVIVAL, NEXT_SESSION_WITH_DEATH
 from ..next_session import next_session_causes
+from ..session_answers import QUESTIONS, Question, judged, kept_answers
 
 NEXT_SESSION = "next_session"
 SHARES = tuple(dict.fromkeys(question.measure.name for question in QUESTIONS))

@@ -15,7 +15,6 @@ from ..complication_counts import WindowCounts
 from ..complication_incidence import incidence_figures
 from ..complication_kinds import DEFAULT_WINDOWS, KINDS, SEVERITIES, ComplicationMeasure, class_of
 from ..complication_request import SESSION
-from ..complications import QUESTIONS
 from ..figure import Figure
 from ..graft_survival import survival_figures
 from ..groups import EVERYBODY, GroupField, all_groups
@@ -25,6 +24,7 @@ from ..next_session.estimands import ANYWHERE, HERE, Estimand
 from ..next_session.probability import curve_of
 from ..next_session.reading import DEFAULT_AT_DAYS, Subject, event_figures
 from ..next_session.spells import Group, GroupTables, refuse_negative
+from ..session_answers import QUESTIONS
 from ..session_shares import share_figures
 from .pooling import Pooled
 

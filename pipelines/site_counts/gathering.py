@@ -16,7 +16,6 @@ from registry.version import program_version
 from ..complication_counts import WindowCounts, window_counts
 from ..complication_kinds import DEFAULT_WINDOWS, KINDS, SEVERITIES, Window
 from ..complication_request import ComplicationRequest
-from ..complications import QUESTIONS, judged, kept_answers
 from ..figure import NOT_COUNTED_REASONS
 from ..graft_survival import SumsByGroup, survival_sums
 from ..groups import EVERYBODY, GroupField, chosen_fields, shared_texts, shared_values
@@ -24,6 +23,7 @@ from ..measures import NEXT_SESSION_CAUSES
 from ..next_session.causes import cause_tables
 from ..next_session.estimands import ANYWHERE
 from ..next_session.spells import GroupTables, Request, group_tables
+from ..session_answers import QUESTIONS, judged, kept_answers
 from ..session_shares import by_group
 from .model import (
     COUNTED,

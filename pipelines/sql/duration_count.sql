@@ -3,7 +3,7 @@ select
   {groups}
   reason,
   count(*) as sessions,
-  count(distinct patient_key) as patients,
+  {patients} as patients,
   count(*) filter (gone_then_back) as gone_then_back
 from duration_session
 group by all

@@ -4,40 +4,63 @@
 -- apart. Sessions with a contact and no look have no interval.
 with found as (
   select
-    session_id,
+    session_key,
     bool_or(looked) as looked,
     bool_or(is_contact) as any_contact,
     bool_or(present_before) as present_before,
     coalesce(max(day) filter (looked and present), 0) as last_present_day,
-    list(day) filter (looked and present) as present_days,
-    list(day) filter (looked and not present) as absent_days
+    min(day) filter (looked and not present) as first_absent_day
   from duration_look
-  group by session_id
+  group by session_key
+),
+
+back_day as (
+  -- the looks of the few who had one that did not find it before one that did, or on the same day
+  select
+    l.session_key,
+    l.day,
+    bool_or(l.present) as present,
+    any_value(f.last_present_day) as last_present_day
+  from duration_look l
+  join found f on f.session_key = l.session_key and f.first_absent_day <= f.last_present_day
+  where l.looked
+  group by l.session_key, l.day
+),
+
+back as (
+  select
+    session_key,
+    min(day) filter (day > last_present_day) as first_absent_day,
+    bool_or(not present and day < last_present_day) as gone_then_back
+  from back_day
+  group by session_key
 ),
 
 ended as (
   select
-    * exclude (present_days, absent_days),
-    list_min(list_filter(absent_days, lambda day: day > last_present_day)) as first_absent_day,
-    coalesce(
-      list_min(absent_days) < last_present_day
-      and len(list_filter(
-        absent_days, lambda day: day < last_present_day and not list_contains(present_days, day)
-      )) > 0,
-      false
-    ) as gone_then_back
-  from found
+    f.* replace (if(b.session_key is null, f.first_absent_day, b.first_absent_day) as first_absent_day),
+    coalesce(b.gone_then_back, false) as gone_then_back
+  from found f
+  left join back b on b.session_key = f.session_key
+),
+
+rounded as (
+  select
+    *,
+    {last_present_on_grid} as left_day,
+    {first_absent_on_grid} as absent_day
+  from ended
 )
 
 select
-  session_id,
+  session_key,
   looked,
   any_contact,
   present_before,
-  (2 * last_present_day + $grid) // (2 * $grid) * $grid as left_day,
-  greatest(
-    (2 * first_absent_day + $grid) // (2 * $grid) * $grid,
-    if(first_absent_day is null, null, left_day + $grid)
-  ) as right_day,
+  left_day,
+  case
+    when absent_day > left_day then absent_day
+    when absent_day is not null then left_day + if(left_day < $fine_until, $grid, $coarse)
+  end as right_day,
   gone_then_back
-from ended
+from rounded

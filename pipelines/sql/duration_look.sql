@@ -3,18 +3,17 @@
 -- before $from_day (gone may then mean not yet begun). Days from a further session on are not used: they tell of both
 -- sessions.
 select
-  s.session_id,
-  v.visited_on - s.start_on as day,
-  coalesce({answered} and v.visit_reason is distinct from 'symptom' and day >= $from_day, false) as looked,
+  session_key,
+  day,
+  coalesce({answered} and visit_reason is distinct from 'symptom' and day >= $from_day, false) as looked,
   {present} as present,
   day >= $from_day as is_contact,
   {present_before} as present_before
-from visit v
-join judged_session s on s.session_key = v.session_key
-where v.visited_on <= s.observed_to and v.visited_on < coalesce(s.next_on, 'infinity'::date)
+from contact
+where day < coalesce(next_day, day + 1)
 union all
 select
-  s.session_id,
+  s.session_key,
   c.day,
   true as looked,
   c.present,

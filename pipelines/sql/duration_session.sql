@@ -2,6 +2,7 @@
 select
   {groups}
   s.patient_key,
+  s.has_others,
   if(i.looked, i.left_day, null) as left_day,
   if(i.looked, i.right_day, null) as right_day,
   coalesce(i.gone_then_back, false) as gone_then_back,
@@ -20,4 +21,4 @@ select
     else 'missed_visit'
   end as reason
 from judged_session s
-left join duration_interval i on i.session_id = s.session_id
+left join duration_interval i on i.session_key = s.session_key

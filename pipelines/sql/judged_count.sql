@@ -4,6 +4,6 @@ select
   reason,
   count(*) as sessions,
   count(*) filter (had_event) as events,
-  count(distinct patient_key) as patients
+  {patients} as patients
 from {judged}
 group by all

@@ -1,5 +1,5 @@
--- The sessions to be judged, numbered, so that what follows joins by a number rather than by a pseudonym. Without what
--- only the time to the next session asks for: it takes longer to work out than all the rest.
+-- The sessions to be judged, without what only the time to the next session asks for: it takes longer to work out than
+-- all the rest. has_others: the patient may have further sessions here; of all others the session is the patient.
 select
   * exclude (
     patient_no,
@@ -14,6 +14,6 @@ select
     last_contact_reason,
     first_operated
   ),
-  row_number() over () as session_id
+  number_here > 1 or next_here_on is not null as has_others
 from session_here
 where session_key is not null

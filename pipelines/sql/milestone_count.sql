@@ -5,7 +5,7 @@ select
   reason,
   count(*) as sessions,
   count(*) filter (had_event) as events,
-  count(distinct patient_key) as patients
+  {patients} as patients
 from milestone_contact
 where
   closed_on between coalesce($closed_from::date, closed_on) and coalesce($closed_to::date, closed_on)

@@ -3,6 +3,7 @@ with asked as (
   select
     {groups}
     s.patient_key,
+    s.has_others,
     if(s.barred in ('dates_shifted', 'no_start_date'), s.barred, null) as barred,
     r.bleeding_risk_medicines,
     r.allergies_recorded,
@@ -15,6 +16,7 @@ answer as (
   select
     {groups}
     patient_key,
+    has_others,
     barred,
     'medicines_reviewed' as measure,
     bleeding_risk_medicines <> 'not_reviewed' as done
@@ -23,6 +25,7 @@ answer as (
   select
     {groups}
     patient_key,
+    has_others,
     barred,
     'allergies_recorded' as measure,
     if(allergies_recorded = 'unknown', null, allergies_recorded = 'yes') as done
@@ -31,6 +34,7 @@ answer as (
   select
     {groups}
     patient_key,
+    has_others,
     barred,
     'test_' || test as measure,
     list_contains(tests_done, test) as done
@@ -41,6 +45,7 @@ answer as (
 select
   {groups}
   patient_key,
+  has_others,
   measure,
   coalesce(barred, if(done is null, 'item_empty', null)) as reason,
   coalesce(done, false) as had_event

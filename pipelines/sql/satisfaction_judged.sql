@@ -3,18 +3,14 @@
 -- session tell of both sessions, so they are not used. had_event: a rating was given.
 with rating as (
   select
-    s.session_id,
+    c.session_key,
     m.milestone,
-    arg_min(
-      v.satisfaction,
-      abs(v.visited_on - s.start_on - m.due) * 2 + (v.visited_on - s.start_on > m.due)::integer
-    ) filter (v.satisfaction is not null) as satisfaction,
-    count(*) > 0 as any_contact
-  from visit v
-  join judged_session s on s.session_key = v.session_key
-  join milestone m on v.visited_on - s.start_on between m.opens and m.closes
-  where v.visited_on <= s.observed_to and v.visited_on < coalesce(s.next_on, v.visited_on + 1)
-  group by s.session_id, m.milestone
+    arg_min(c.satisfaction, abs(c.day - m.due) * 2 + (c.day > m.due)::integer)
+      filter (c.satisfaction is not null) as satisfaction
+  from contact c
+  join milestone m on c.day between m.opens and m.closes
+  where c.day < coalesce(c.next_day, c.day + 1)
+  group by c.session_key, m.milestone
 )
 
 select
@@ -28,7 +24,7 @@ select
     when r.satisfaction is not null then null
     when s.died_on <= s.start_on + m.closes then 'died'
     when s.next_on <= s.start_on + m.closes then 'operated_again'
-    when r.any_contact then 'item_empty'
+    when r.session_key is not null then 'item_empty'
     when
       s.status_at_last_contact in ('not_reached', 'left_care')
       and coalesce(s.last_contact_on < s.start_on + m.opens, true)
@@ -38,4 +34,4 @@ select
   r.satisfaction is not null as had_event
 from judged_session s
 cross join milestone m
-left join rating r on r.session_id = s.session_id and r.milestone = m.milestone
+left join rating r on r.session_key = s.session_key and r.milestone = m.milestone

@@ -3,19 +3,12 @@
 -- session may measure another scar, so they are not used. had_event: a width was measured.
 with scar as (
   select
-    s.session_id,
-    arg_min(
-      v.scar_width_mm,
-      abs(v.visited_on - s.start_on - $due) * 2 + (v.visited_on - s.start_on > $due)::integer
-    ) filter (v.scar_width_mm is not null) as scar_width_mm,
-    count(*) > 0 as any_contact
-  from visit v
-  join judged_session s on s.session_key = v.session_key
-  where
-    v.visited_on - s.start_on between $opens and $closes
-    and v.visited_on <= s.observed_to
-    and v.visited_on < coalesce(s.next_on, v.visited_on + 1)
-  group by s.session_id
+    session_key,
+    arg_min(scar_width_mm, abs(day - $due) * 2 + (day > $due)::integer)
+      filter (scar_width_mm is not null) as scar_width_mm
+  from contact
+  where day between $opens and $closes and day < coalesce(next_day, day + 1)
+  group by session_key
 )
 
 select
@@ -28,7 +21,7 @@ select
     when c.scar_width_mm is not null then null
     when s.died_on <= s.start_on + $closes then 'died'
     when s.next_on <= s.start_on + $closes then 'operated_again'
-    when c.any_contact then 'item_empty'
+    when c.session_key is not null then 'item_empty'
     when
       s.status_at_last_contact in ('not_reached', 'left_care')
       and coalesce(s.last_contact_on < s.start_on + $opens, true)
@@ -37,5 +30,5 @@ select
   end as reason,
   c.scar_width_mm is not null as had_event
 from judged_session s
-left join scar c on c.session_id = s.session_id
+left join scar c on c.session_key = s.session_key
 where s.session_key in (select session_key from session where technique = 'strip')

@@ -4,21 +4,22 @@ with known as (
     s.*,
     s.next_on - s.start_on as next_day,
     s.died_on - s.start_on as died_day,
-    c.closing_day,
-    c.closing_day < coalesce(c.first_unanswered_day, c.closing_day + 1) as assessed,
-    c.first_positive_day < $window
+    a.{name}_closing_day as closing_day,
+    closing_day < coalesce(a.{name}_first_unanswered_day, closing_day + 1) as assessed,
+    a.{name}_first_positive_day < $window
       -- the interval of a closing contact past the window straddles its end: a record may place the onset
-      or (c.first_positive_day = c.closing_day and (c.closing_day = $window or not coalesce(o.later, false)))
-      or c.first_seen_day <= $window
+      or (a.{name}_first_positive_day = closing_day and (closing_day = $window or not coalesce(o.later, false)))
+      or a.{name}_first_seen_day <= $window
       or o.within as had_event
   from judged_session s
-  left join chain c on c.session_id = s.session_id
+  left join session_answers a on a.session_key = s.session_key
   left join onset o on o.session_key = s.session_key
 )
 
 select
   {groups}
   patient_key,
+  has_others,
   case
     when barred is not null then barred
     when start_on + $closes > observed_to then 'not_due'
@@ -33,4 +34,4 @@ select
     else 'missed_visit'
   end as reason,
   coalesce(had_event, false) as had_event
-from known
+from known s

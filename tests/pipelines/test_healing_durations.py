@@ -95,9 +95,16 @@ NUMB, LESS, FREE, UNASKED = donor("absent_sensation"), donor("reduced"), donor("
         ((0, 14), [(11, FREE)]),
         # two looks in one week are one step apart
         ((91, 98), [(90, NUMB), (92, FREE)]),
+        # after two years the nearest four weeks, counted from day 728: 741 is 13 days past it, 742 is 14
+        ((728, 1092), [(741, NUMB), (1096, FREE)]),
+        ((756, 1092), [(742, NUMB), (1096, FREE)]),
+        ((728, 756), [(730, NUMB), (735, FREE)]),
+        ((721, 728), [(722, NUMB), (724, FREE)]),
         # gone, then there again: the end for good
         ((182, 364), [(14, NUMB), (91, FREE), (182, LESS), (365, FREE)]),
         ((182, None), [(91, FREE), (182, LESS)]),
+        # ... also where they answered differently on the last day that found it
+        ((182, 364), [(91, FREE), (182, LESS), (182, FREE), (365, FREE)]),
         # one day, two answers: there
         ((91, None), [(91, NUMB), (91, FREE)]),
         # before day 5 nothing is used

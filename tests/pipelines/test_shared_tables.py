@@ -11,7 +11,7 @@ from pipelines import complications, graft_survival, growth, time_to_next_sessio
 from pipelines._queries import SESSION_HERE, kept
 from pipelines.expectations import judge_all, load_statements
 from pipelines.follow_up import quarter_contacts
-from pipelines.groups import shared_texts, shared_values
+from pipelines.groups import choose, shared_texts, shared_values
 from pipelines.numbered_records import numbered_records
 from pipelines.process_measures import process_measures
 from pipelines.ratings_and_scars import ratings_and_scars
@@ -78,7 +78,7 @@ def test_a_table_is_made_once(registry: Registry) -> None:
     with sharing(registry):
         made = shared_tables(registry)
         assert made is not None
-        for as_of in (AS_OF, EARLIER, AS_OF):
+        for as_of in (AS_OF, AS_OF, EARLIER):
             values, texts = shared_values(registry.settings, as_of), shared_texts(())
             with kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts):
                 assert registry.connection.sql("from judged_session limit 1").fetchall()
@@ -87,7 +87,8 @@ def test_a_table_is_made_once(registry: Registry) -> None:
 
 
 def test_what_is_not_used_is_dropped(registry: Registry) -> None:
-    """*By hand*: of nine sets of sessions, with what they start from, the eight last used tables stay."""
+    """*By hand*: of nine days the last one's tables stay; of nine sets of sessions of one day the six last used, and
+    what they start from."""
     with sharing(registry):
         made = shared_tables(registry)
         assert made is not None
@@ -96,7 +97,14 @@ def test_what_is_not_used_is_dropped(registry: Registry) -> None:
             with kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts):
                 pass
         assert made.count == 27
-        assert sorted(made.made.values()) == list(range(20, 28))
+        assert sorted(made.made.values()) == [25, 26, 27]
+        for year in range(2016, 2025):
+            chosen = choose(registry.settings, since=date(year, 1, 1))
+            values, texts = shared_values(registry.settings, AS_OF, chosen), shared_texts((), chosen)
+            with kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts):
+                pass
+        assert made.count == 27 + 2 + 9
+        assert sorted(made.made.values()) == [28, 29, *range(33, 39)]
         assert len([name for name in temporary(registry) if name.startswith("shared_")]) == 8
 
 

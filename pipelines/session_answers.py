@@ -1,0 +1,130 @@
+"""What the contacts about each session answer, and what was asked of them: the ground of figures of complications."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from registry.milestones import Milestone
+from registry.store import Registry
+
+from ._queries import CONTACT, SESSION_HERE, kept, rows, step_text
+from .measures import PRESENT_MEASURES, WINDOW_MEASURES, PresentMeasure, WindowMeasure
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is asked of a session: a measure, at a milestone where it has those. closes: last day that may tell."""
+
+    measure: WindowMeasure | PresentMeasure
+    milestone: Milestone | None = None
+
+    @property
+    def at(self) -> int | None:
+        return self.milestone.due if self.milestone else None
+
+    @property
+    def closes(self) -> int:
+        return self.milestone.closes if self.milestone else self._window.closes
+
+    @property
+    def names(self) -> dict[str, Any]:
+        """What names its figures."""
+        window = f"{self.milestone.opens}-{self.milestone.closes}" if self.milestone else self._window.window_label
+        return {"measure": self.measure.name, "at": self.at, "window": window}
+
+    @property
+    def steps(self) -> tuple[str, ...]:
+        """The steps that judge sessions, within `kept_answers`; the last has one row each."""
+        return ("present_judged",) if self.milestone else ("onset", "window_judged")
+
+    @property
+    def days(self) -> dict[str, Any]:
+        """The values that the steps bind."""
+        if self.milestone:
+            return {"opens": self.milestone.opens, "closes": self.milestone.closes}
+        return {"window": self._window.window, "closes": self._window.closes, "kind": self._window.kind}
+
+    @property
+    def texts(self) -> dict[str, str]:
+        """The names of its columns in `session_answers`."""
+        if self.milestone:
+            return {"name": f"{self.measure.name}_{self.milestone.name}", "any_contact": _any_contact(self.milestone)}
+        return {"name": self.measure.name}
+
+    @property
+    def column(self) -> str:
+        """Its columns in `session_answers`."""
+        bits = {part: _told(self.measure, part) for part in ("answered", "positive", "seen")}
+        if self.milestone:
+            days = {"due": str(self.milestone.due), "usable": _usable(self.milestone)}
+            return step_text("present_answers", {**self.texts, **bits, **days})
+        window = {"window": str(self._window.window), "closes": str(self.closes)}
+        return step_text("window_answers", {**self.texts, **bits, **window})
+
+    @property
+    def _window(self) -> WindowMeasure:
+        assert isinstance(self.measure, WindowMeasure)
+        return self.measure
+
+
+QUESTIONS = (
+    *(Question(window) for window in WINDOW_MEASURES),
+    *(Question(present, milestone) for present in PRESENT_MEASURES for milestone in present.milestones),
+)
+
+
+@contextmanager
+def kept_answers(registry: Registry, values: Mapping[str, Any], texts: Mapping[str, str]) -> Iterator[None]:
+    """Keep sessions with what came next, and what their contacts answer: the ground of every question."""
+    answers = {"answers": _ANSWERS, "question_columns": _question_columns()}
+    days = {**values, "latest_close": max(question.closes for question in QUESTIONS)}
+    with (
+        kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
+        kept(registry, "session_answers", (*CONTACT, "contact_day", "session_answers"), days, answers),
+    ):
+        yield
+
+
+def judged(registry: Registry, question: Question, fold: str, texts: Mapping[str, str]) -> pl.DataFrame:
+    """The rows of a step over the sessions judged, within `kept_answers`. fold: its name; it reads `{judged}`."""
+    names = {**texts, **question.texts, "judged": question.steps[-1]}
+    return rows(registry, (*question.steps, fold), f"from {fold} order by all", question.days, names)
+
+
+_MEASURES: tuple[WindowMeasure | PresentMeasure, ...] = (*WINDOW_MEASURES, *PRESENT_MEASURES)
+_PARTS = {
+    (measure.name, part): predicate
+    for measure in _MEASURES
+    for part, predicate in (
+        ("answered", measure.answered),
+        ("positive", measure.positive),
+        *((("seen", measure.seen),) if isinstance(measure, WindowMeasure) else ()),
+    )
+}
+"""What a contact may tell of a measure, in the order of the bits."""
+_ANSWERS = " | ".join(f"if({predicate}, {1 << bit}, 0)" for bit, predicate in enumerate(_PARTS.values()))
+
+
+def _told(measure: WindowMeasure | PresentMeasure, part: str) -> str:
+    """Whether any contact of the day told this."""
+    bits = list(_PARTS)
+    return f"(answers & {1 << bits.index((measure.name, part))} > 0)" if (measure.name, part) in bits else "false"
+
+
+def _usable(milestone: Milestone) -> str:
+    return f"day between {milestone.opens} and {milestone.closes} and day < coalesce(next_day, day + 1)"
+
+
+def _any_contact(milestone: Milestone) -> str:
+    return f"any_contact_{milestone.name}"
+
+
+def _question_columns() -> str:
+    milestones = dict.fromkeys(question.milestone for question in QUESTIONS if question.milestone)
+    contacts = [f"bool_or({_usable(milestone)}) as {_any_contact(milestone)}" for milestone in milestones]
+    return ",\n  ".join([*(question.column for question in QUESTIONS), *contacts])
