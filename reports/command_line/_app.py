@@ -29,7 +29,7 @@ BY_TASK = (
     # all of them, in a browser
     "serve", "accounts",
     # figures and research
-    "figures", "model", "cohort", "export", "exports", "counts",
+    "figures", "model", "cohort", "export", "exports", "counts", "write-parquet",
     # keeping
     "merge-patients", "erase-patient", "backup", "restore", "encryption", "read-link-table", "synthesise",
 )  # fmt: skip
