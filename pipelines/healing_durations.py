@@ -51,7 +51,7 @@ def durations(
 
     Estimator: Turnbull's, on intervals (last look that found it, first later look that did not]; limits by drawing
     patients anew (`presence_with_limits`). Looks, and the days asked for, are rounded to the nearest day of a fixed
-    grid: weeks, or days for swelling and crusts, and after two years four weeks (on raw dates the limits would not hold).
+    grid: weeks, or days for swelling and crusts; after two years, four weeks (on raw dates the limits would not hold).
     Denominator: all sessions at which somebody looked, whether they found it or not; one that never had it ended
     before the first look. (Among those found with it, whoever has it for long is found more often: a share of those
     would be too high.) A look is a contact that answers the item, whatever its mode, and each day that a complication

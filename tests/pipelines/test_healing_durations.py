@@ -96,8 +96,8 @@ NUMB, LESS, FREE, UNASKED = donor("absent_sensation"), donor("reduced"), donor("
         # two looks in one week are one step apart
         ((91, 98), [(90, NUMB), (92, FREE)]),
         # after two years the nearest four weeks, counted from day 728: 741 is 13 days past it, 742 is 14
-        ((728, 1092), [(741, NUMB), (1096, FREE)]),
-        ((756, 1092), [(742, NUMB), (1096, FREE)]),
+        ((728, 812), [(741, NUMB), (800, FREE)]),
+        ((756, 812), [(742, NUMB), (800, FREE)]),
         ((728, 756), [(730, NUMB), (735, FREE)]),
         ((721, 728), [(722, NUMB), (724, FREE)]),
         # gone, then there again: the end for good
