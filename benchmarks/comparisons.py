@@ -105,11 +105,13 @@ def lifelines_curves(folder: Path) -> tuple[Spent, Curves, Curves]:
     return spent | ours, curves, ours_curves
 
 
-def r_is_there() -> bool:
-    """Whether R with its package survival is installed."""
+def r_versions() -> dict[str, str]:
+    """Versions of R and of its package survival; none where either is not installed."""
     if not shutil.which("Rscript"):
-        return False
-    return subprocess.run(["Rscript", "-e", "library(survival)"], capture_output=True).returncode == 0
+        return {}
+    ask = "cat(as.character(getRversion()), as.character(packageVersion('survival')))"
+    done = subprocess.run(["Rscript", "-e", ask], capture_output=True, text=True)
+    return {} if done.returncode else dict(zip(("R", "survival of R"), done.stdout.split(), strict=True))
 
 
 def r_curves(folder: Path) -> tuple[Spent, Curves, Curves]:

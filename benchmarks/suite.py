@@ -35,7 +35,7 @@ from typing import Any
 
 import duckdb
 import polars as pl
-from comparisons import COMPARISONS, r_is_there, timed
+from comparisons import COMPARISONS, r_versions, timed
 from suite_results import BARE, INTAKE, RECORDS, ROOT, another_setting, load, merged, tables, write
 
 from registry import RECORD_TYPES, GraftledgerError, Registry, open_registry, start_registry
@@ -292,7 +292,7 @@ def measure(folder: Path, patients: int, chosen: Sequence[str]) -> Iterator[tupl
     for part in PARTS:
         if part not in chosen:
             continue
-        if part.startswith("R ") and not r_is_there():
+        if part.startswith("R ") and not r_versions():
             print(f"{patients:>10,} {part:<50} left out: R with its package survival is not installed", flush=True)
             continue
         found = apart(part, folder, patients)
@@ -329,7 +329,7 @@ def setting() -> dict[str, Any]:
     return {
         "machine": machine(),
         "python": platform.python_version(),
-        "versions": {name: version(name) for name in names},
+        "versions": {name: version(name) for name in names} | r_versions(),
     }
 
 

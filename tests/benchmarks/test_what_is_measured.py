@@ -213,7 +213,7 @@ def test_r_answers_the_same_question(measured: Path) -> None:
     """*Other software*: R survfit, to the twelve places that are asked of it."""
     import comparisons
 
-    if not comparisons.r_is_there():
+    if not comparisons.r_versions():
         pytest.skip("R with its package survival is not installed")
     _, theirs, ours = comparisons.r_curves(measured)
     assert theirs == pytest.approx(ours, abs=1e-10)
