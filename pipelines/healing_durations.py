@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -14,6 +15,7 @@ from registry.store import Registry
 from .duration_intervals import (
     INTERVAL_SCHEMA,
     DurationRequest,
+    Group,
     each_session,
     group_intervals,
     kept_sessions,
@@ -83,6 +85,29 @@ def durations(
     Raises: GraftledgerError for an unknown duration or field, or a day before from_day.
     Source: Turnbull 1976, J R Stat Soc B 38:290-295; see the estimators for more.
     """
+    return duration_figures(duration_tables(registry, of=of, by=by, at_days=at_days, chosen=chosen, as_of=as_of), level)
+
+
+@dataclass(frozen=True)
+class DurationTables:
+    """What the figures of a duration rest on. days: when to read. counts, intervals: by group."""
+
+    request: DurationRequest
+    days: tuple[int, ...]
+    counts: Mapping[Group, Mapping[str | None, Mapping[str, int]]]
+    intervals: Mapping[Group, pl.DataFrame]
+
+
+def duration_tables(
+    registry: Registry,
+    *,
+    of: str,
+    by: Sequence[str] = (),
+    at_days: Sequence[int] | None = None,
+    chosen: Chosen = EVERYBODY,
+    as_of: date | None = None,
+) -> DurationTables:
+    """The first half of `durations`: all that is asked of the database. Arguments and what it raises: as there."""
     measure = duration_measure(of)
     days = tuple(measure.at_days if at_days is None else at_days)
     early = [day for day in days if day < measure.from_day]
@@ -93,10 +118,18 @@ def durations(
         )
     request = DurationRequest(registry, measure, chosen_fields(by, registry.settings), chosen, as_of)
     with kept_sessions(request):
-        counts, intervals = session_counts(request), group_intervals(request)
-    groups = all_groups(request.fields, counts, chosen)
-    parts = [_group_figures(request, counts.get(group, {}), intervals.get(group), days, level) for group in groups]
-    figures: list[Figure] = []
+        return DurationTables(request, days, session_counts(request), group_intervals(request))
+
+
+def duration_figures(tables: DurationTables, level: float = 0.95) -> tuple[Figure, ...]:
+    """The second half, which draws patients anew and needs no database."""
+    request, days = tables.request, tables.days
+    groups = all_groups(request.fields, tables.counts, request.chosen)
+    parts = [
+        _group_figures(request, tables.counts.get(group, {}), tables.intervals.get(group), days, level)
+        for group in groups
+    ]
+    measure, figures = request.measure, list[Figure]()
     for name in (measure.name, measure.at_least, measure.at_most, measure.never_at_most, measure.conflict):
         of_name = [
             Figure(**fields, measure=name, group=request.named(group), level=level)

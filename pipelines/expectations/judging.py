@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -12,11 +13,12 @@ from typing import Any
 from registry.store import Registry
 
 from ..complications import complications
+from ..duration_measures import DURATION_MEASURES
 from ..estimators.limits import normal_quantile
 from ..figure import Figure
 from ..graft_survival import graft_survival
 from ..groups import EVERYBODY, Chosen
-from ..healing_durations import durations
+from ..healing_durations import DurationTables, duration_figures, duration_tables
 from ..measures import GRAFT_SURVIVAL, NEXT_SESSION_WITH_DEATH, PRESENT_MEASURES, WINDOW_MEASURES
 from ..next_session import next_session_causes
 from .share_in_range import share_in_range
@@ -122,15 +124,24 @@ def judge_all(
     Raises: GraftledgerError for an unknown field or a time at which a measure is not told.
     """
     shared: dict[str, Any] = {"by": by, "chosen": chosen, "as_of": as_of}
+    sources = {_source(statement): statement for statement in statements}
     seen: dict[Any, tuple[Figure, ...]] = {}
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        # patients are drawn anew while the database works on what else is asked
+        drawing = {
+            source: beside.submit(duration_figures, _duration(registry, statement, shared), LEVEL)
+            for source, statement in sources.items()
+            if _is_duration(statement)
+        }
+        for source, statement in sources.items():
+            if not _is_duration(statement):
+                seen[source] = _figures(registry, statement, shared)
+        seen |= {source: drawn.result() for source, drawn in drawing.items()}
     found = []
     for statement in statements:
-        source = _source(statement)
-        if source not in seen:
-            seen[source] = _figures(registry, statement, shared)
         wanted = [
             figure
-            for figure in seen[source]
+            for figure in seen[_source(statement)]
             if figure.measure == statement.measure
             and (statement.at_days is None or figure.at is None or _at(statement, figure))
         ]
@@ -168,6 +179,7 @@ def _at(statement: Statement, figure: Figure) -> bool:
     return abs(figure.at - statement.at_days) <= 7
 
 
+_DURATIONS = {measure.name: measure.of for measure in DURATION_MEASURES}
 _TOGETHER = frozenset({measure.name for measure in WINDOW_MEASURES} | {measure.name for measure in PRESENT_MEASURES})
 
 
@@ -186,8 +198,15 @@ def _figures(registry: Registry, statement: Statement, shared: Mapping[str, Any]
     if statement.measure in RANGES:
         assert statement.between is not None
         return share_in_range(registry, statement.measure, statement.between, **shared, level=LEVEL)
+    assert statement.measure == NEXT_SESSION_WITH_DEATH.measure
     assert statement.at_days is not None
-    if statement.measure == NEXT_SESSION_WITH_DEATH.measure:
-        return next_session_causes(registry, **shared, at_days=[statement.at_days], level=LEVEL)
-    of = statement.measure.removesuffix("_still")
-    return durations(registry, of=of, **shared, at_days=[statement.at_days], level=LEVEL)
+    return next_session_causes(registry, **shared, at_days=[statement.at_days], level=LEVEL)
+
+
+def _is_duration(statement: Statement) -> bool:
+    return statement.measure in _DURATIONS
+
+
+def _duration(registry: Registry, statement: Statement, shared: Mapping[str, Any]) -> DurationTables:
+    assert statement.at_days is not None
+    return duration_tables(registry, of=_DURATIONS[statement.measure], **shared, at_days=[statement.at_days])
