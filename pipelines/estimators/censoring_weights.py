@@ -35,7 +35,7 @@ def censoring_weighted(spells: pl.DataFrame, every_days: int = 7) -> pl.DataFram
     if "group" not in spells.columns:
         raise CountsError("missing column group")
     if "entry_day" in spells.columns:
-        refuse(spells, pl.col("entry_day") > 0, "nobody may enter late", day="exit_day")
+        refuse(spells, {"nobody may enter late": pl.col("entry_day") > 0}, day="exit_day")
     spells = spells.select("group", "exit_day", "events", "censored")
     groups = [(group, part.drop("group")) for (group,), part in spells.partition_by("group", as_dict=True).items()]
     stays = [_still_followed(part) for _, part in groups]

@@ -34,7 +34,7 @@ def clustered_survival(spells: pl.DataFrame) -> SurvivalCurve:
     [0.75, 0.25, 0.25]
     """
     rows = person_rows(spells, {}).with_columns(weight=pl.lit(1.0))
-    refuse(rows, pl.col("events") > 1, "events is neither 0 nor 1", day="exit_day")
+    refuse(rows, {"events is neither 0 nor 1": pl.col("events") > 1}, day="exit_day")
     result = robust_survival(rows)
     return SurvivalCurve(
         day=result.counts.day,

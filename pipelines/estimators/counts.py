@@ -4,7 +4,7 @@ One row a day on which somebody enters or leaves. Its size depends on how many d
 patients, so the heavy grouping is done once, in the database, and the estimators run on a few thousand rows.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -100,11 +100,15 @@ def risk_table(grouped: pl.DataFrame) -> pl.DataFrame:
     spells = whole_numbers(grouped, [*(["entry_day"] if has_entry else []), "exit_day", *outcomes])
     if not has_entry:
         spells = spells.with_columns(entry_day=pl.lit(0, dtype=pl.Int64))
-    refuse(spells, pl.col("exit_day") < 0, "exit_day is negative", day="exit_day")
-    for outcome in outcomes:
-        refuse(spells, pl.col(outcome) < 0, f"{outcome} is negative", day="exit_day")
     backwards = (pl.col("entry_day") > 0) & (pl.col("entry_day") >= pl.col("exit_day"))
-    refuse(spells, backwards, "a spell ends here without having begun before", day="exit_day")
+    refuse(
+        spells,
+        {
+            **{f"{name} is negative": pl.col(name) < 0 for name in ("exit_day", *outcomes)},
+            "a spell ends here without having begun before": backwards,
+        },
+        day="exit_day",
+    )
 
     late = pl.col("entry_day") > 0
     people = pl.sum_horizontal(outcomes)
@@ -134,17 +138,22 @@ def checked_counts(table: pl.DataFrame, events: Sequence[str]) -> Counts:
     if "entered" not in table.columns:
         table = table.with_columns(entered=pl.lit(0, dtype=pl.Int64))
     rows = whole_numbers(table, [*names, "entered"]).sort("day")
-    refuse(rows, pl.col("day") < 0, "the day is negative", day="day")
-    refuse(rows, pl.col("day").is_duplicated(), "the day is given more than once", day="day")
-    for name in ("at_risk", *events, "censored", "entered"):
-        refuse(rows, pl.col(name) < 0, f"{name} is negative", day="day")
     happened = pl.sum_horizontal(events)
-    refuse(rows, happened > pl.col("at_risk"), "more events than people at risk", day="day")
     leaving = happened + pl.col("censored")
-    refuse(rows, leaving > pl.col("at_risk"), "more people leave than were at risk", day="day")
     remaining = pl.col("at_risk") + pl.col("entered") - leaving
     carried = remaining.shift(1).is_not_null() & (remaining.shift(1) != pl.col("at_risk"))
-    refuse(rows, carried, "at_risk is not the number left over from the row before", day="day")
+    refuse(
+        rows,
+        {
+            "the day is negative": pl.col("day") < 0,
+            "the day is given more than once": pl.col("day").is_duplicated(),
+            **{f"{name} is negative": pl.col(name) < 0 for name in ("at_risk", *events, "censored", "entered")},
+            "more events than people at risk": happened > pl.col("at_risk"),
+            "more people leave than were at risk": leaving > pl.col("at_risk"),
+            "at_risk is not the number left over from the row before": carried,
+        },
+        day="day",
+    )
 
     def column(name: str) -> Ints:
         return rows.get_column(name).to_numpy()
@@ -193,26 +202,34 @@ def whole_numbers(table: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:
     if missing:
         raise CountsError(f"missing column {', '.join(missing)}")
     days = "day" if "day" in names else "exit_day"
-    for name in (days, *names):
+    found: dict[str, pl.Series] = {}
+    for name in dict.fromkeys((days, *names)):
         series = table.get_column(name)
+        if series.dtype == pl.Int64 and not series.null_count():
+            found[name] = series
+            continue
         if not series.dtype.is_numeric():
             raise CountsError(f"column {name}: expected whole numbers, found {series.dtype}")
-        whole = series.cast(pl.Int64, strict=False)
+        whole = found[name] = series.cast(pl.Int64, strict=False)
         if series.dtype.is_float():
             bad = whole.is_null() | (whole.cast(pl.Float64) != series.cast(pl.Float64))
         elif series.dtype.is_decimal():
             bad = whole.is_null() | (whole.cast(series.dtype, strict=False) != series).fill_null(True)
         else:
             bad = whole.is_null()
-        if name == days and bad.any():
-            raise CountsError(f"column {name}: a value is missing or not a whole number")
-        table = table.with_columns(whole.alias(name))
-        refuse(table, bad, f"{name} is missing or not a whole number", day=days)
-    return table.select(names)
+        if bad.any():
+            if name == days:
+                raise CountsError(f"column {name}: a value is missing or not a whole number")
+            raise CountsError(f"{name} is missing or not a whole number", day=min(found[days].filter(bad)))
+    return pl.DataFrame(found).select(names)
 
 
-def refuse(table: pl.DataFrame, at_fault: pl.Expr | pl.Series, problem: str, *, day: str) -> None:
-    """Raise CountsError naming the first day among the rows at fault, if there are any."""
-    faulty = table.filter(at_fault).get_column(day).to_list()
-    if faulty:
-        raise CountsError(problem, day=min(faulty))
+def refuse(table: pl.DataFrame, at_fault: Mapping[str, pl.Expr], *, day: str) -> None:
+    """Raise CountsError for the first problem that any row has, naming the first day among the rows at fault.
+
+    at_fault: by problem, whether a row has it. All are asked in one pass: one by one took half of an estimate's time.
+    """
+    found = table.select(fault.any().alias(problem) for problem, fault in at_fault.items()).row(0, named=True)
+    for problem, fault in at_fault.items():
+        if found[problem]:
+            raise CountsError(problem, day=min(table.filter(fault).get_column(day)))

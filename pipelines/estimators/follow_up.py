@@ -56,9 +56,15 @@ def follow_up_completeness(follow_up: pl.DataFrame, *, within_days: int | None =
     if "exit_day" not in named.columns:
         raise CountsError("missing column observed_days")
     rows = whole_numbers(named, ["exit_day", "potential_days", "people"])
-    refuse(rows, pl.col("exit_day") < 0, "observed_days is negative", day="exit_day")
-    refuse(rows, pl.col("people") < 0, "people is negative", day="exit_day")
-    refuse(rows, pl.col("potential_days") < pl.col("exit_day"), "observed for longer than possible", day="exit_day")
+    refuse(
+        rows,
+        {
+            "observed_days is negative": pl.col("exit_day") < 0,
+            "people is negative": pl.col("people") < 0,
+            "observed for longer than possible": pl.col("potential_days") < pl.col("exit_day"),
+        },
+        day="exit_day",
+    )
     if within_days is not None:
         rows = rows.with_columns(pl.col("exit_day", "potential_days").clip(upper_bound=within_days))
     people = pl.col("people")

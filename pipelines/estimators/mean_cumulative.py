@@ -101,7 +101,7 @@ def mean_cumulative(histories: pl.DataFrame) -> MeanCurve:
     [0.5, 0.5]
     """
     rows = person_rows(histories, {"died": 0})
-    refuse(rows, pl.col("died") > 1, "died is neither 0 nor 1", day="exit_day")
+    refuse(rows, {"died is neither 0 nor 1": pl.col("died") > 1}, day="exit_day")
     refuse_overlaps(rows, "died", "a patient is observed after death")
     dead, others = pl.col("died") * pl.col("alike"), (1 - pl.col("died")) * pl.col("alike")
     spells = rows.select("entry_day", "exit_day", events=dead, censored=others)

@@ -26,13 +26,18 @@ def person_rows(rows: pl.DataFrame, optional: Mapping[str, int]) -> pl.DataFrame
     numbered = filled.with_columns(
         numbers.get_columns(), patient=filled.get_column("patient").rank("dense").cast(pl.Int64)
     )
-    refuse(numbered, pl.col("patient").is_null(), "patient is missing", day="exit_day")
-    for name in ("events", *optional):
-        refuse(numbered, pl.col(name) < 0, f"{name} is negative", day="exit_day")
-    refuse(numbered, pl.col("alike") < 1, "alike is below 1", day="exit_day")
     numbered = numbered.sort("patient", "entry_day", "exit_day")
     unequal = (pl.col("patient") == pl.col("patient").shift(1)) & (pl.col("alike") != pl.col("alike").shift(1))
-    refuse(numbered, unequal, "alike differs in a patient", day="exit_day")
+    refuse(
+        numbered,
+        {
+            "patient is missing": pl.col("patient").is_null(),
+            **{f"{name} is negative": pl.col(name) < 0 for name in ("events", *optional)},
+            "alike is below 1": pl.col("alike") < 1,
+            "alike differs in a patient": unequal,
+        },
+        day="exit_day",
+    )
     return numbered
 
 
@@ -43,5 +48,8 @@ def refuse_overlaps(rows: pl.DataFrame, last: str, problem: str) -> None:
     """
     same = pl.col("patient") == pl.col("patient").shift(1)
     overlap = (pl.col("entry_day") < pl.col("exit_day").shift(1)) | (pl.col("entry_day") <= 0)
-    refuse(rows, same & overlap, "two stretches of a patient overlap", day="exit_day")
-    refuse(rows, same & (pl.col(last).shift(1) == 1), problem, day="exit_day")
+    refuse(
+        rows,
+        {"two stretches of a patient overlap": same & overlap, problem: same & (pl.col(last).shift(1) == 1)},
+        day="exit_day",
+    )

@@ -64,9 +64,9 @@ def weighted_survival(intervals: pl.DataFrame) -> WeightedSurvival:
     if not intervals.get_column("weight").dtype.is_numeric():
         raise CountsError("column weight: expected numbers")
     rows = person_rows(intervals, {}).with_columns(pl.col("weight").cast(pl.Float64))
-    refuse(rows, pl.col("events") > 1, "events is neither 0 nor 1", day="exit_day")
     sound = (pl.col("weight").is_finite() & (pl.col("weight") > 0.0)).fill_null(False)
-    refuse(rows, ~sound, "weight is not a number above 0", day="exit_day")
+    at_fault = {"events is neither 0 nor 1": pl.col("events") > 1, "weight is not a number above 0": ~sound}
+    refuse(rows, at_fault, day="exit_day")
     refuse_overlaps(rows, "events", "a patient is observed after the event")
     result = robust_survival(rows)
     squared = np.where(result.squared_at_risk > 0.0, result.squared_at_risk, 1.0)
