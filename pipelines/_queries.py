@@ -21,11 +21,16 @@ if TYPE_CHECKING:
     import polars as pl
 
 CONTACT = ("site_end", "session_next", "contact")
-"""The steps to what was told at each contact about a session. Inside `sharing` they are made once."""
+"""The steps to what was told at each contact about a session."""
 KNOWN_SESSION = ("session_next", "known_session")
 SESSION_HERE = ("site_end", *KNOWN_SESSION, "session_here")
 """The steps that every analysis starts from."""
 
+_SHARED: Mapping[str, tuple[str, ...]] = {
+    **{step: (step,) for step in CONTACT},
+    "mature_count": ("known_session", "mature_count"),
+}
+"""Steps that many analyses start from, each with the steps of its own. Inside `sharing` they are made once."""
 _PATIENTS = "count(*) filter (not has_others) + count(distinct patient_key) filter (has_others)"
 """How many patients some sessions have, for any step: most have one session, and need no comparing."""
 
@@ -52,7 +57,7 @@ def rows(
 ) -> pl.DataFrame:
     """Run the steps and return the last one's rows."""
     registry.connection.complete()  # of an earlier statement, whose result nobody needs any more
-    with _started(registry, steps, values) as left:
+    with _started(registry, steps, values, texts or {}) as left:
         sql = statement(left, final, texts or {})
         _LOG.debug("%s", sql)
         if shared := shared_tables(registry):
@@ -74,7 +79,7 @@ def kept(
     They are temporary: the registry's file is not touched.
     """
     if shared := shared_tables(registry):
-        with _started(registry, steps, values) as left:
+        with _started(registry, steps, values, texts or {}) as left:
             sql = statement(left, f"from {name}", texts or {})
             number = shared.table(name, sql, _bound(sql, values))
         with shared.under(name, number):
@@ -90,18 +95,20 @@ def kept(
 
 
 @contextmanager
-def _started(registry: Registry, steps: Sequence[str], values: Mapping[str, Any]) -> Iterator[Sequence[str]]:
+def _started(
+    registry: Registry, steps: Sequence[str], values: Mapping[str, Any], texts: Mapping[str, str]
+) -> Iterator[Sequence[str]]:
     """The steps that are left to run: inside `sharing` what most of them start from stands ready."""
     shared = shared_tables(registry)
     if shared is None:
         yield steps
         return
     with ExitStack() as stack:
-        for step in CONTACT:
+        for step, own in _SHARED.items():
             if step in steps:
-                sql = statement((step,), f"from {step}", {})
+                sql = statement(own, f"from {step}", texts)
                 stack.enter_context(shared.under(step, shared.table(step, sql, _bound(sql, values))))
-        yield [step for step in steps if step not in CONTACT]
+        yield [step for step in steps if step not in _SHARED]
 
 
 def step_text(step: str, texts: Mapping[str, str]) -> str:

@@ -26,7 +26,8 @@ class DurationMeasure:
     not used, whatever they found. first_look_by: the day by which a first look is due.
     grid_days: looks of the first two years are rounded to the nearest multiple of it (`on_grid`). at_days: when to read
     the share, unless asked.
-    present_before: predicate over a visit: was it there before surgery? Such sessions are not counted.
+    present_before: predicate over what contacts tell of a session (`session_contact.sql`): was it there before surgery?
+    Such sessions are not counted.
     """
 
     of: str
@@ -94,7 +95,7 @@ DURATION_MEASURES: tuple[DurationMeasure, ...] = (
             first_look_by=DAY_7.closes,
             at_days=_NUMB_AT,
             kind=_KIND_OF_NUMBNESS.get(present.name),
-            present_before="sensation_before = 'reduced'",
+            present_before="c.sensation_was_reduced",
         )
         for present in PRESENT_MEASURES
     ),

@@ -86,6 +86,7 @@ def kept_answers(registry: Registry, values: Mapping[str, Any], texts: Mapping[s
     with (
         kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
         kept(registry, "session_answers", (*CONTACT, "contact_day", "session_answers"), days, answers),
+        kept(registry, "answered_session", ("answered_session",), {}),
     ):
         yield
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 _MOST_TABLES, _MOST_ROWS = 6, 10_000
 """Tables beyond these, the longest unused first, are dropped; larger answers are asked again. Both save memory."""
-GROUND = ("site_end", "session_next", "contact", "session_answers")
+GROUND = ("site_end", "session_next", "contact", "session_answers", "session_contact", "mature_count")
 """What many questions stand on: kept until another of the name is made, which is when a report turns to another day."""
 _NAME = re.compile(r"[a-z_]+")
 

@@ -118,6 +118,7 @@ def _keep_durations(registry: Registry, values: dict[str, object], texts: dict[s
     with (
         kept(registry, "judged_session", ("judged_session",), values, texts),
         kept(registry, "session_next", ("session_next",), values, texts),
+        kept(registry, "session_contact", ("site_end", "contact", "session_contact"), values),
     ):
         steps = ("site_end", "contact", *DURATION_SESSION, "export_duration_rows")
         for measure in DURATION_MEASURES:

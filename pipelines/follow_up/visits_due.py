@@ -11,8 +11,8 @@ import polars as pl
 from registry.milestones import yearly
 from registry.store import Registry
 
-from .._queries import SESSION_HERE, rows
-from ..groups import shared_texts, shared_values
+from .._queries import SESSION_HERE, kept, rows
+from ..groups import milestone_values, shared_texts, shared_values
 from .milestones import FOLLOW_UP_MILESTONES, LAST_YEAR
 
 LEFT_OUT_LABELS: Mapping[str, str] = {
@@ -80,26 +80,14 @@ def visits_due(registry: Registry, *, on: date, site: str | None = None) -> Visi
     values = {
         **shared_values(registry.settings, on),
         "on": on,
-        "milestones": [each.name for each in milestones],
-        "dues": [each.due for each in milestones],
-        "opens_at": [each.opens for each in milestones],
-        "closes_at": [each.closes for each in milestones],
+        **milestone_values(milestones),
         "listed_to": [opens - 1 for opens in next_opens],
     }
-    steps = (*SESSION_HERE, "listed_milestone", "visit_due")
-    table = rows(
-        registry,
-        steps,
-        "from visit_due order by site_code, closes_on, session_key",
-        values,
-        shared_texts(()),
-    )
-    if site is not None:
-        table = table.filter(pl.col("site_code") == site)
-    counted = table.filter(pl.col("reason").is_not_null())["reason"].value_counts().rows()
+    at_site = "$site is null or site_code = $site"
+    listed = f"select {', '.join(COLUMNS)} from visit_due where reason is null and ({at_site})"
+    counted = f"select reason, count(*) from visit_due where reason is not null and ({at_site}) group by reason"
+    with kept(registry, "visit_due", (*SESSION_HERE, "listed_milestone", "visit_due"), values, shared_texts(())):
+        frame = rows(registry, (), f"{listed} order by site_code, closes_on, session_key", {"site": site})
+        left_out = rows(registry, (), counted, {"site": site}).rows()
     order = list(LEFT_OUT_LABELS)
-    return VisitsDue(
-        on,
-        table.filter(pl.col("reason").is_null()).select(COLUMNS),
-        dict(sorted(counted, key=lambda row: order.index(row[0]))),
-    )
+    return VisitsDue(on, frame, dict(sorted(left_out, key=lambda row: order.index(row[0]))))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 
 import polars as pl
@@ -28,6 +28,7 @@ def next_session_follow_up(
     by: Sequence[str] = (),
     at_days: Sequence[int] = DEFAULT_AT_DAYS,
     number: str | None = None,
+    with_all: bool = False,
     chosen: Chosen = EVERYBODY,
     as_of: date | None = None,
     level: float = 0.95,
@@ -40,6 +41,7 @@ def next_session_follow_up(
     event or the end of the records (Clark's index). For "here" nothing is lost before the records end.
     Misleads: a patient who came back only to be operated on counts as completely followed.
 
+    with_all: the figures of all groups together first.
     Returns figures by group: the median, then completeness by day (events: patients followed completely).
     Raises: GraftledgerError as `time_to_next_session`.
     Source: Schemper & Smith 1996, Control Clin Trials 17:343-346; Clark, Altman & De Stavola 2002, Lancet
@@ -49,21 +51,29 @@ def next_session_follow_up(
     told = meaning is ANYWHERE
     fields = chosen_fields(by, registry.settings)
     request = Request(registry, fields, chosen, session_number(number) if number else None, as_of)
-    columns = group_columns(fields)
-    with kept_spells(request, BOUND_STEPS if told else meaning.steps) as texts:
-        groups = folded(request, texts)
-        table = request.fold(("follow_up_count",), texts) if told else None
     figures: list[Figure] = []
+    with kept_spells(request, BOUND_STEPS if told else meaning.steps) as texts:
+        for part in (request.of_all, request) if with_all and fields else (request,):
+            figures += _figures(part, {**texts, **part.group_texts}, at_days, level, told=told)
+    return tuple(figures)
+
+
+def _figures(
+    request: Request, texts: Mapping[str, str], at_days: Sequence[int], level: float, *, told: bool
+) -> Iterator[Figure]:
+    """By group, from spells that are kept. told: contacts tell of an end."""
+    registry, columns = request.registry, group_columns(request.fields)
+    groups = folded(request, texts)
+    table = request.fold(("follow_up_count",), texts) if told else None
     for group, tables in groups.items():
         named = request.named(group)
         ended = tables.risk.get("last_contact" if told else "here", nobody())
-        figures.append(median_follow_up_figure(registry, ended, named, level))
+        yield median_follow_up_figure(registry, ended, named, level)
         if table is not None:
             part = table.filter(*(pl.col(name) == value for name, value in zip(columns, group, strict=True)))
-            figures += [
+            yield from (
                 _completeness(registry, part.drop(columns), day, tables, named, level) for day in at_days if day
-            ]
-    return tuple(figures)
+            )
 
 
 def median_follow_up_figure(registry: Registry, risk: pl.DataFrame, group: dict[str, str], level: float) -> Figure:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -30,6 +30,7 @@ def time_to_next_session(
     at_days: Sequence[int] = DEFAULT_AT_DAYS,
     number: str | None = None,
     first_here_only: bool = True,
+    with_all: bool = False,
     chosen: Chosen = EVERYBODY,
     as_of: date | None = None,
     level: float = 0.95,
@@ -63,6 +64,7 @@ def time_to_next_session(
     number: the session that starts the clock, counted in the patient's life: `1`, `2`, `3+`; None: the first here.
     first_here_only: when False, patients first operated on elsewhere follow as groups of their own
     (`first_operated: elsewhere`), their clock starting at their first session here. They never join the others.
+    with_all: the figures of all groups together first; the records are read once for both.
     chosen: whose sessions are looked at (`groups.choose`). as_of: what happened, or became known, later is ignored.
     Returns figures of the estimand's measure, by group, then by day: n patients (with `3+`: sessions, n_clusters
     patients) counted, events up to the day, at_risk still followed after it (the fewer of the two observations for
@@ -87,27 +89,40 @@ def time_to_next_session(
     request = Request(registry, fields, chosen, asked, as_of)
     figures: list[Figure] = []
     with kept_spells(request, meaning.steps) as texts:
-        for first_operated in ("here",) if first_here_only else ("here", "elsewhere"):
-            groups = folded(request, texts, first_operated=first_operated)
-            clustered = _clustered(request, texts, first_operated) if several else {}
-            for group, tables in groups.items():
-                named = request.named(group)
-                if first_operated == "elsewhere":
-                    named["first_operated"] = "elsewhere"
-                curve, patients = clustered.get(group, (None, None))
-                subject = Subject(
-                    meaning.measure,
-                    CLUSTERED if several else meaning.method,
-                    request.floor,
-                    named,
-                    tables,
-                    level,
-                    tables.n,
-                    "sessions" if several else "patients",
-                    patients,
-                )
-                figures += event_figures(subject, curve or curve_of(tables, meaning), at_days)
+        for part in (request.of_all, request) if with_all and fields else (request,):
+            for first_operated in ("here",) if first_here_only else ("here", "elsewhere"):
+                figures += _figures(part, meaning, {**texts, **part.group_texts}, first_operated, at_days, level)
     return tuple(figures)
+
+
+def _figures(
+    request: Request,
+    meaning: Estimand,
+    texts: Mapping[str, str],
+    first_operated: str,
+    at_days: Sequence[int],
+    level: float,
+) -> Iterator[Figure]:
+    """By group, from spells that are kept."""
+    several = request.number is not None and request.number.last != request.number.first
+    clustered = _clustered(request, texts, first_operated) if several else {}
+    for group, tables in folded(request, texts, first_operated=first_operated).items():
+        named = request.named(group)
+        if first_operated == "elsewhere":
+            named["first_operated"] = "elsewhere"
+        curve, patients = clustered.get(group, (None, None))
+        subject = Subject(
+            meaning.measure,
+            CLUSTERED if several else meaning.method,
+            request.floor,
+            named,
+            tables,
+            level,
+            tables.n,
+            "sessions" if several else "patients",
+            patients,
+        )
+        yield from event_figures(subject, curve or curve_of(tables, meaning), at_days)
 
 
 def known_estimand(name: str) -> Estimand:

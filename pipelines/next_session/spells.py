@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -64,6 +64,16 @@ class Request:
             for column, field in zip(columns, self.fields, strict=True)
             if field.values is not None
         }
+
+    @property
+    def of_all(self) -> Request:
+        """The same of all groups together."""
+        return replace(self, fields=())
+
+    @property
+    def group_texts(self) -> dict[str, str]:
+        """The group columns as text, for folds."""
+        return {"groups": shared_texts(self.fields)["groups"]}
 
     def fold(self, steps: Sequence[str], texts: Mapping[str, str]) -> pl.DataFrame:
         """The rows of the last of some steps over the spells that are kept, with the values of groups in words."""

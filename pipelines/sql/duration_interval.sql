@@ -1,15 +1,12 @@
 -- Between which two days it ended: after the last look that found it (or the session), up to the first later one that
 -- did not. So where it was gone and came back, only the end for good counts; two looks on one day find it where either
 -- does. Days are rounded to the nearest of the grid, whatever the look found; two looks that fall together are one step
--- apart. Sessions with a contact and no look have no interval.
+-- apart.
 with found as (
   select
     session_key,
-    bool_or(looked) as looked,
-    bool_or(is_contact) as any_contact,
-    bool_or(present_before) as present_before,
-    coalesce(max(day) filter (looked and present), 0) as last_present_day,
-    min(day) filter (looked and not present) as first_absent_day
+    coalesce(max(day) filter (present), 0) as last_present_day,
+    min(day) filter (not present) as first_absent_day
   from duration_look
   group by session_key
 ),
@@ -23,7 +20,6 @@ back_day as (
     any_value(f.last_present_day) as last_present_day
   from duration_look l
   join found f on f.session_key = l.session_key and f.first_absent_day <= f.last_present_day
-  where l.looked
   group by l.session_key, l.day
 ),
 
@@ -54,9 +50,6 @@ rounded as (
 
 select
   session_key,
-  looked,
-  any_contact,
-  present_before,
   left_day,
   case
     when absent_day > left_day then absent_day

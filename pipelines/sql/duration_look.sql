@@ -1,24 +1,22 @@
--- Every contact and what it tells. A look is one that answers; a complication record of the kind looked on the days it
--- names. Not looks: contacts that a symptom prompted (they find it more often than those by the calendar) and days
+-- Every look and what it found: a contact that answers; a complication record of the kind looked on the days it names.
+-- Not looks: contacts that a symptom prompted (they find it more often than those by the calendar) and days
 -- before $from_day (gone may then mean not yet begun). Days from a further session on are not used: they tell of both
 -- sessions.
 select
   session_key,
   day,
-  coalesce({answered} and visit_reason is distinct from 'symptom' and day >= $from_day, false) as looked,
-  {present} as present,
-  day >= $from_day as is_contact,
-  {present_before} as present_before
+  {present} as present
 from contact
-where day < coalesce(next_day, day + 1)
+where
+  {answered}
+  and visit_reason is distinct from 'symptom'
+  and day >= $from_day
+  and day < coalesce(next_day, day + 1)
 union all
 select
   s.session_key,
   c.day,
-  true as looked,
-  c.present,
-  false as is_contact,
-  false as present_before
+  c.present
 from (
   select
     session_key,

@@ -12,15 +12,16 @@ select
   c.area_choice,
   c.method
 from graft_count c
-join session_here s on s.session_key = c.session_key
+join known_session s on s.session_key = c.session_key and s.is_here
+join site_end e on e.site_code = s.site_code
 where
   coalesce(c.repeat_number, 1) = 1
   and list_contains($scalp_zones, c.zone)
-  and c.counted_on - s.start_on between $mature_from and $mature_to
-  and c.counted_on <= s.observed_to
+  and c.counted_on - s.performed_on between $mature_from and $mature_to
+  and c.counted_on <= e.observed_to
   and c.counted_on <= coalesce(s.next_on, c.counted_on)
 qualify
   row_number() over (
     partition by c.session_key, c.area_label
-    order by ({growing}) is null, abs(c.counted_on - s.start_on - $nearest_to), c.counted_on, c.count_key
+    order by ({growing}) is null, abs(c.counted_on - s.performed_on - $nearest_to), c.counted_on, c.count_key
   ) = 1

@@ -6,16 +6,15 @@ select
   case
     when barred is not null then barred
     when start_on + $closes > observed_to then 'not_due'
-    when a.{name} is not null then null
+    when s.{name} is not null then null
     when died_on <= start_on + $closes then 'died'
     when next_on <= start_on + $closes then 'operated_again'
-    when a.{any_contact} then 'item_empty'
+    when s.{any_contact} then 'item_empty'
     when
       status_at_last_contact in ('not_reached', 'left_care')
       and coalesce(last_contact_on < start_on + $opens, true)
       then 'not_reached'
     else 'missed_visit'
   end as reason,
-  coalesce(a.{name}, false) as had_event
-from judged_session s
-left join session_answers a on a.session_key = s.session_key
+  coalesce(s.{name}, false) as had_event
+from answered_session s

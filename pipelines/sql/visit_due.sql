@@ -17,6 +17,7 @@ contact as (
     session_key,
     max(visited_on) as last_visit_on
   from visit
+  semi join (from reached where milestone is not null) using (session_key)
   where visited_on <= $on::date
   group by session_key
 ),

@@ -4,15 +4,14 @@ with known as (
     s.*,
     s.next_on - s.start_on as next_day,
     s.died_on - s.start_on as died_day,
-    a.{name}_closing_day as closing_day,
-    closing_day < coalesce(a.{name}_first_unanswered_day, closing_day + 1) as assessed,
-    a.{name}_first_positive_day < $window
+    s.{name}_closing_day as closing_day,
+    closing_day < coalesce(s.{name}_first_unanswered_day, closing_day + 1) as assessed,
+    s.{name}_first_positive_day < $window
       -- the interval of a closing contact past the window straddles its end: a record may place the onset
-      or (a.{name}_first_positive_day = closing_day and (closing_day = $window or not coalesce(o.later, false)))
-      or a.{name}_first_seen_day <= $window
+      or (s.{name}_first_positive_day = closing_day and (closing_day = $window or not coalesce(o.later, false)))
+      or s.{name}_first_seen_day <= $window
       or o.within as had_event
-  from judged_session s
-  left join session_answers a on a.session_key = s.session_key
+  from answered_session s
   left join onset o on o.session_key = s.session_key
 )
 

@@ -118,18 +118,8 @@ def gather(
                 expectations=_digest(statements),
             ),
             summary=data_summary(registry, as_of=as_of, quarter=str(quarter)),
-            here=tuple(
-                figure
-                for by in ((), ("age_band",))
-                for figure in time_to_next_session(registry, estimand="here", by=by, at_days=_CURVE_DAYS, as_of=as_of)
-            ),
-            anywhere=tuple(
-                figure
-                for by in ((), ("age_band",))
-                for figure in time_to_next_session(
-                    registry, estimand="anywhere", by=by, at_days=_CURVE_DAYS, as_of=as_of
-                )
-            ),
+            here=_curves(registry, "here", as_of),
+            anywhere=_curves(registry, "anywhere", as_of),
             complications=overall,
             complications_by_site=complications(registry, by=by_site, as_of=as_of) if several else (),
             survival=_of(GRAFT_SURVIVAL, survival),
@@ -149,10 +139,13 @@ def gather(
             contacts_by_site=contacts_by_site,
             follow_up=tuple(
                 figure
-                for by in ((), by_site)
-                if several or not by
                 for figure in next_session_follow_up(
-                    registry, estimand="anywhere", by=by, at_days=_COMPLETE_AT, as_of=as_of
+                    registry,
+                    estimand="anywhere",
+                    by=by_site if several else (),
+                    with_all=True,
+                    at_days=_COMPLETE_AT,
+                    as_of=as_of,
                 )
                 if figure.measure == FOLLOW_UP_COMPLETENESS
             ),
@@ -173,6 +166,13 @@ def gather(
             comments=comments or Comments(),
         )
     return replace(data, changes=audit_changes(previous, data.meta, data.figures)) if previous else data
+
+
+def _curves(registry: Registry, estimand: str, as_of: date) -> tuple[Figure, ...]:
+    """Of everybody, then by age at the first surgery."""
+    return time_to_next_session(
+        registry, estimand=estimand, by=("age_band",), with_all=True, at_days=_CURVE_DAYS, as_of=as_of
+    )
 
 
 def _digest(content: object) -> str:

@@ -15,6 +15,7 @@ from lifelines import KaplanMeierFitter
 from lifelines.exceptions import StatError
 
 from pipelines import time_to_next_session
+from pipelines.next_session import next_session_follow_up
 from registry.store import Registry
 from tests.small_registry import Row, insert_rows, on, registry_in_memory
 
@@ -289,6 +290,18 @@ def share_with_neither(here: list[Spell], elsewhere: list[Spell]) -> Iterator[fl
         share = max(share * (1 - sum(s.event and s.exit == t for s in at_risk) / len(at_risk)) - (before - now), 0.0)
         before = now
         yield share
+
+
+@pytest.mark.parametrize("estimand", ["here", "anywhere"])
+def test_everybody_and_groups_from_one_reading(registry: Registry, estimand: str) -> None:
+    """*By hand*: spells made for groups and folded over all of them are those made for everybody."""
+    fill(registry, draw_patients(11))
+    same: dict[str, Any] = {"estimand": estimand, "at_days": READ_ON}
+    curves = [time_to_next_session(registry, by=by, **same) for by in ((), ("sex",))]
+    assert time_to_next_session(registry, by=("sex",), with_all=True, **same) == (*curves[0], *curves[1])
+    assert len({figure.n for figure in curves[0]} - {0}) == 1
+    followed = [next_session_follow_up(registry, by=by, **same) for by in ((), ("sex",))]
+    assert next_session_follow_up(registry, by=("sex",), with_all=True, **same) == (*followed[0], *followed[1])
 
 
 def _known(one: dict[str, Any], as_of: int) -> bool:
