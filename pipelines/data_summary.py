@@ -13,10 +13,8 @@ from registry.store import Registry
 
 from ._queries import rows
 from .figure import Figure
-from .groups import EVERYBODY, NOT_RECORDED, chosen_fields
-from .next_session.estimands import HERE
-from .next_session.follow_up import median_follow_up_figure
-from .next_session.spells import Request, group_tables, nobody
+from .groups import NOT_RECORDED
+from .next_session.follow_up import next_session_follow_up
 
 _COUNTS = {
     "patients": "patients",
@@ -70,12 +68,10 @@ def _record_counts(registry: Registry, as_of: date | None, quarter: str | None) 
 
 
 def _follow_up(registry: Registry, as_of: date | None) -> Iterator[Figure]:
-    for by in ((), ("site_code",)):
-        request = Request(registry, chosen_fields(by, registry.settings), EVERYBODY, None, as_of)
-        for group, tables in group_tables(request, HERE.steps).items():
-            if NOT_RECORDED in group:  # patients without a session have no site that operated, and no follow-up
-                continue
-            yield median_follow_up_figure(registry, tables.risk.get("here", nobody()), request.named(group), 0.95)
+    for figure in next_session_follow_up(registry, by=("site_code",), with_all=True, as_of=as_of):
+        # patients without a session have no site that operated, and no follow-up
+        if NOT_RECORDED not in figure.group.values():
+            yield figure
 
 
 def _declared(registry: Registry, as_of: date | None, quarter: str | None) -> Iterator[Figure]:

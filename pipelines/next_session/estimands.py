@@ -37,7 +37,7 @@ ANYWHERE = Estimand(
     "only to the last contact that no session prompted.",
     NEXT_SESSION_ANYWHERE,
     "two_source_incidence_loglog",
-    ("start", "asked", "answers", "elsewhere", "known_end", "spell_anywhere"),
+    ("start", "contact", "asked", "answers", "elsewhere", "known_end", "spell_anywhere"),
 )
 FROM_FIRST = Estimand(
     "from-first",

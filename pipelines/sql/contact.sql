@@ -18,6 +18,7 @@ select
   v.infection_since_last,
   v.shedding_seen,
   v.new_growth_visible,
+  v.surgery_elsewhere_since,
   v.satisfaction,
   v.scar_width_mm,
   v.sutures_out_on

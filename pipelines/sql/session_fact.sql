@@ -1,8 +1,8 @@
 -- One row a session here: how long it took, and on which day the sutures were out.
 with sutures as (
   select session_key, min(sutures_out_on) as out_on
-  from visit
-  where sutures_out_on is not null and visited_on <= coalesce($as_of::date, visited_on)
+  from contact
+  where sutures_out_on is not null
   group by session_key
 )
 
