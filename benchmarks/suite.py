@@ -9,8 +9,9 @@ process of its own, so that its peak memory is its own. Analyses are timed witho
 the same records, what a user would do instead (`comparisons.py`): a comparison that needs more memory than there is, or
 half an hour, is noted as such. Results go to docs/benchmarks.json and, as tables between two marks, into
 docs/benchmarks.md after each part; what was measured before and is not measured now stays. With --keep the records and
-registries stay in DIR, where --part-only measures single parts again. Ten million patients need some 30 GB of disk and
-hours: only by flag.
+registries stay in DIR, where --part-only measures single parts again. Ten million patients need some 30 GB of disk:
+only by flag. Their records are put into the registry as they are, unless --part-only asks for the intake of some hundred
+million rows.
 """
 
 from __future__ import annotations
@@ -36,9 +37,12 @@ from typing import Any
 import duckdb
 import polars as pl
 from comparisons import COMPARISONS, r_versions, timed
-from suite_results import BARE, INTAKE, RECORDS, ROOT, another_setting, load, merged, tables, write
+from suite_results import BARE, FILLED, INTAKE, RECORDS, ROOT, another_setting, load, merged, tables, write
 
 from registry import RECORD_TYPES, GraftledgerError, Registry, open_registry, start_registry
+from registry._ddl import field_names_sql, quoted
+from registry.definition import record_type
+from registry.snapshot import computed_sums, store_sums
 from registry.store import DATABASE_FILE
 from synthetic_data import SITES, SURGEONS, simulate
 
@@ -129,10 +133,13 @@ def synthesise(folder: Path, patients: int) -> dict[str, float]:
             if name != "site_period":
                 frame.write_parquet(lot / f"{name}.parquet", compression="zstd")
     periods = pl.concat(declared)
-    totals = [name for name, kind in periods.schema.items() if name == "sessions_declared" and kind.is_integer()]
-    others = [name for name in periods.columns if name not in totals]
-    summed = periods.group_by(others, maintain_order=True).agg(pl.col(totals).sum()).select(periods.columns)
-    summed.write_parquet(lot / "site_period.parquet")
+    total, most = "sessions_declared", record_type("site_period").field("sessions_declared").high
+    others = [name for name in periods.columns if name != total]
+    # no real site has so many sessions a quarter as a few sites with ten million patients
+    added = pl.col(total).sum().clip(upper_bound=most)
+    periods.group_by(others, maintain_order=True).agg(added).select(periods.columns).write_parquet(
+        lot / "site_period.parquet"
+    )
     return {"parquet_bytes": sum(path.stat().st_size for path in (folder / "records").rglob("*.parquet"))}
 
 
@@ -162,6 +169,21 @@ def intake(folder: Path, patients: int) -> dict[str, float]:
             assert total.loaded == total.read, total
             read += total.read
     return {"rows": read, "bytes": (folder / "registry" / DATABASE_FILE).stat().st_size}
+
+
+def filled(folder: Path, patients: int) -> dict[str, float]:
+    """All records put into a registry as they are, past the intake and its checks: for analyses of a large one."""
+    shutil.rmtree(folder / "registry", ignore_errors=True)
+    start_registry(folder / "registry", SITES, SURGEONS, "Benchmark")
+    with open_registry(folder / "registry", read_only=False) as registry:
+        for record in RECORD_TYPES:
+            files, names = str(folder / "records" / "*" / f"{record.name}.parquet"), field_names_sql(record)
+            registry.connection.execute(
+                f"insert into {quoted(record.name)} ({names}, intake_id) select {names}, 1 from read_parquet(?)",
+                [files],
+            )
+        store_sums(registry.connection, computed_sums(registry.connection))
+    return {"bytes": (folder / "registry" / DATABASE_FILE).stat().st_size}
 
 
 def analysis(name: str) -> Callable[[Path, int], dict[str, float]]:
@@ -209,6 +231,7 @@ PARTS: Mapping[str, Callable[[Path, int], dict[str, float]]] = {
     RECORDS: synthesise,
     BARE: bare_load,
     INTAKE: intake,
+    FILLED: filled,
     **{name: analysis(name) for name in ANALYSES},
     **{name: compared(name) for name in COMPARISONS},
     "quarterly audit, all its files": audit,
@@ -286,6 +309,11 @@ def here(part: str, folder: Path, patients: int) -> dict[str, Any]:
         "peak_bytes": max(own.ru_maxrss, children.ru_maxrss) * 1024,
         **found,
     }
+
+
+def parts_of(patients: int) -> list[str]:
+    """What is measured of a size unless asked otherwise."""
+    return [part for part in PARTS if part != (INTAKE if patients >= LARGEST else FILLED)]
 
 
 def measure(folder: Path, patients: int, chosen: Sequence[str]) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -369,7 +397,7 @@ def main() -> None:
             )
     for patients in asked.sizes:
         with place(asked.keep and asked.keep / str(patients)) as folder:
-            for part, one in measure(folder, patients, asked.part_only or list(PARTS)):
+            for part, one in measure(folder, patients, asked.part_only or parts_of(patients)):
                 found = merged(load(), str(patients), now, part, one, list(PARTS))
                 write(found, list(PARTS))
     print(tables(found, list(PARTS)))
