@@ -10,7 +10,7 @@ the same records, what a user would do instead (`comparisons.py`): a comparison 
 half an hour, is noted as such. Results go to docs/benchmarks.json and, as tables between two marks, into
 docs/benchmarks.md after each part; what was measured before and is not measured now stays. With --keep the records and
 registries stay in DIR, where --part-only measures single parts again. Ten million patients need some 30 GB of disk:
-only by flag. Their records are put into the registry as they are, unless --part-only asks for the intake of some hundred
+only by flag. Their records are put into the registry as they are, unless --part-only asks for the intake of a hundred
 million rows.
 """
 
