@@ -28,11 +28,10 @@ SESSION_HERE = ("site_end", *KNOWN_SESSION, "session_here")
 
 _SHARED: Mapping[str, tuple[str, ...]] = {
     **{step: (step,) for step in CONTACT},
+    "session_contact": ("session_contact",),
     "mature_count": ("known_session", "mature_count"),
 }
 """Steps that many analyses start from, each with the steps of its own. Inside `sharing` they are made once."""
-_PATIENTS = "count(*) filter (not has_others) + count(distinct patient_key) filter (has_others)"
-"""How many patients some sessions have, for any step: most have one session, and need no comparing."""
 
 _LOG = logging.getLogger(__name__)
 _PARAMETER = re.compile(r"\$([a-z_]+[0-9]*)")
@@ -114,7 +113,7 @@ def _started(
 def step_text(step: str, texts: Mapping[str, str]) -> str:
     """The text of one step, or of an expression that a step takes as text."""
     text = (files("pipelines") / "sql" / f"{step}.sql").read_text(encoding="utf-8").strip()
-    for name, replacement in {"patients": _PATIENTS, **texts}.items():
+    for name, replacement in texts.items():
         text = text.replace("{" + name + "}", replacement)
     return text
 

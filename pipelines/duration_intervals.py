@@ -82,8 +82,7 @@ def kept_sessions(request: DurationRequest) -> Iterator[None]:
     registry, values, texts = request.registry, request.values, request.texts
     with (
         kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
-        kept(registry, "session_contact", (*CONTACT, "session_contact"), values),
-        kept(registry, "duration_session", (*CONTACT, *DURATION_SESSION), values, texts),
+        kept(registry, "duration_session", (*CONTACT, "session_contact", *DURATION_SESSION), values, texts),
     ):
         yield
 

@@ -32,6 +32,10 @@ class Question:
         return self.milestone.closes if self.milestone else self._window.closes
 
     @property
+    def opens(self) -> int:
+        return self.milestone.opens if self.milestone else 0
+
+    @property
     def names(self) -> dict[str, Any]:
         """What names its figures."""
         window = f"{self.milestone.opens}-{self.milestone.closes}" if self.milestone else self._window.window_label
@@ -61,7 +65,7 @@ class Question:
         """Its columns in `session_answers`."""
         bits = {part: _told(self.measure, part) for part in ("answered", "positive", "seen")}
         if self.milestone:
-            days = {"due": str(self.milestone.due), "usable": _usable(self.milestone)}
+            days = {"due": str(self.milestone.due), "within": _within(self.milestone)}
             return step_text("present_answers", {**self.texts, **bits, **days})
         window = {"window": str(self._window.window), "closes": str(self.closes)}
         return step_text("window_answers", {**self.texts, **bits, **window})
@@ -81,8 +85,15 @@ QUESTIONS = (
 @contextmanager
 def kept_answers(registry: Registry, values: Mapping[str, Any], texts: Mapping[str, str]) -> Iterator[None]:
     """Keep sessions with what came next, and what their contacts answer: the ground of every question."""
-    answers = {"answers": _ANSWERS, "question_columns": _question_columns()}
-    days = {**values, "latest_close": max(question.closes for question in QUESTIONS)}
+    answers = {"answers": _ANSWERS, "window_columns": _window_columns(), "milestone_columns": _milestone_columns()}
+    windows, milestones = ([each for each in QUESTIONS if bool(each.milestone) is asked] for asked in (False, True))
+    days = {
+        **values,
+        "latest_close": max(each.closes for each in QUESTIONS),
+        "windows_close": max(each.closes for each in windows),
+        "milestones_open": min(each.opens for each in milestones),
+        "milestones_close": max(each.closes for each in milestones),
+    }
     with (
         kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
         kept(registry, "session_answers", (*CONTACT, "contact_day", "session_answers"), days, answers),
@@ -117,15 +128,19 @@ def _told(measure: WindowMeasure | PresentMeasure, part: str) -> str:
     return f"(answers & {1 << bits.index((measure.name, part))} > 0)" if (measure.name, part) in bits else "false"
 
 
-def _usable(milestone: Milestone) -> str:
-    return f"day between {milestone.opens} and {milestone.closes} and day < coalesce(next_day, day + 1)"
+def _within(milestone: Milestone) -> str:
+    return f"day between {milestone.opens} and {milestone.closes}"
 
 
 def _any_contact(milestone: Milestone) -> str:
     return f"any_contact_{milestone.name}"
 
 
-def _question_columns() -> str:
+def _window_columns() -> str:
+    return ",\n    ".join(question.column for question in QUESTIONS if not question.milestone)
+
+
+def _milestone_columns() -> str:
     milestones = dict.fromkeys(question.milestone for question in QUESTIONS if question.milestone)
-    contacts = [f"bool_or({_usable(milestone)}) as {_any_contact(milestone)}" for milestone in milestones]
-    return ",\n  ".join([*(question.column for question in QUESTIONS), *contacts])
+    contacts = [f"bool_or({_within(milestone)}) as {_any_contact(milestone)}" for milestone in milestones]
+    return ",\n    ".join([*(question.column for question in QUESTIONS if question.milestone), *contacts])

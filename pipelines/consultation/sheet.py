@@ -173,7 +173,7 @@ def session_facts(registry: Registry, chosen: Chosen, as_of: date | None = None)
     """
     table = rows(
         registry,
-        (*SESSION_HERE, "contact", "session_fact"),
+        (*SESSION_HERE, "contact", "session_contact", "session_fact"),
         """
         select
             count(*), count(duration_hours), quantile_cont(duration_hours, [0.25, 0.5, 0.75]),

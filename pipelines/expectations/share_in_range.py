@@ -42,7 +42,7 @@ def share_in_range(
     groups = "".join(f"{name}, " for name in columns)
     table = rows(
         registry,
-        (*SESSION_HERE, "contact", "session_fact"),
+        (*SESSION_HERE, "contact", "session_contact", "session_fact"),
         f"""
         select {groups} count(*) as sessions, count({column}) as n, count(distinct if({column} is not null, patient_key,
             null)) as patients, count(*) filter ({column} between $low and $high) as inside

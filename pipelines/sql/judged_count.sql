@@ -1,9 +1,21 @@
--- Fold: sessions by group and reason (empty: counted), with events and patients.
+-- Fold: sessions by group and reason (empty: counted), with events and patients. Patients with one session stand
+-- together: these need no comparing.
+with patient as (
+  select
+    {groups}
+    reason,
+    if(has_others, patient_key, null) as one_of_several,
+    count(*) as sessions,
+    count(*) filter (had_event) as events
+  from {judged}
+  group by all
+)
+
 select
   {groups}
   reason,
-  count(*) as sessions,
-  count(*) filter (had_event) as events,
-  {patients} as patients
-from {judged}
+  sum(sessions)::bigint as sessions,
+  sum(events)::bigint as events,
+  sum(if(one_of_several is null, sessions, 1))::bigint as patients
+from patient
 group by all
