@@ -8,6 +8,7 @@ from datetime import date
 from typing import Any
 
 import polars as pl
+from polars import selectors
 
 from registry.store import Registry
 
@@ -39,8 +40,11 @@ class Asked:
         return self.registry.settings.floor_denominator
 
     def table(self, *steps: str, **values: Any) -> pl.DataFrame:
-        """The rows of the last of these steps, which read the counts."""
-        return rows(
+        """The rows of the last of these steps, which read the counts.
+
+        Whole numbers have 64 bits: sums of squares of the engine's 32 would run over with some 100,000 patients.
+        """
+        table = rows(
             self.registry,
             (*COUNT_STEPS, *steps),
             f"from {steps[-1]} order by all",
@@ -51,6 +55,7 @@ class Asked:
             },
             {**shared_texts(self.fields, self.chosen), **count_texts(by_hairs=self.by_hairs)},
         )
+        return table.with_columns(selectors.integer().cast(pl.Int64))
 
     def groups(self, *tables: pl.DataFrame) -> list[tuple[tuple[str, ...], dict[str, str]]]:
         """Every group to show, with its names."""

@@ -1,9 +1,11 @@
 """How yields differ between patients. Expected values are *by hand* unless said otherwise."""
 
+import polars as pl
 import pytest
 
 from pipelines.estimators import beta_binomial
 from pipelines.graft_yield import graft_survival_model
+from pipelines.graft_yield.areas import Asked, ratio_figure, ratio_sums
 from registry.errors import GraftledgerError
 from registry.store import Registry
 from tests.pipelines.graft_yield.records import count, fill, found, one_area_each
@@ -107,3 +109,18 @@ def test_by_a_field(empty: Registry) -> None:
     figures = graft_survival_model(empty, by=("technique",), as_of=on(600))
     assert found(figures, MEAN, technique="strip").n == 1
     assert found(figures, MEAN, technique="combined").n == 0
+
+
+def test_sums_of_squares_do_not_run_over(empty: Registry) -> None:
+    """*By hand*: 30,000 patients of 300 grafts: the sum of squares is above 2 to the 31st."""
+    one_area_each(empty, [count(365, 36)])
+    asked = Asked(empty, ())
+    areas = asked.table("mature_area")
+    many = pl.DataFrame(
+        {"patient_key": range(30_000), "growing": [270] * 30_000, "placed": [300] * 30_000},
+        schema={"patient_key": pl.Int64, **{name: areas.schema[name] for name in ("growing", "placed")}},
+    )
+    sums = ratio_sums(many)
+    assert sums is not None
+    assert (sums.sum_yy, sums.sum_xy, sums.sum_xx) == (30_000 * 270**2, 30_000 * 270 * 300, 30_000 * 300**2)
+    assert ratio_figure(many, "one", {}, asked).estimate == 0.9
