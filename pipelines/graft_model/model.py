@@ -73,7 +73,7 @@ def graft_model(registry: Registry, *, as_of: date | None = None, level: float =
     Raises: GraftledgerError where fewer than 40 patients have a mature count, or nothing differs between areas.
     """
     asked = Asked(registry, (), as_of=as_of, level=level)
-    rows, sessions = asked.table("graft_model_area"), asked.table("growth")
+    rows, sessions = asked.table("graft_model_area"), asked.reasons()
     patients, when = rows["patient_key"].n_unique(), mature_window_label(registry.settings.mature_window)
     if patients < LEAST_PATIENTS:
         raise GraftledgerError(

@@ -45,17 +45,27 @@ class Asked:
         Whole numbers have 64 bits: sums of squares of the engine's 32 would run over with some 100,000 patients.
         """
         table = rows(
-            self.registry,
-            (*COUNT_STEPS, *steps),
-            f"from {steps[-1]} order by all",
-            {
-                **shared_values(self.registry.settings, self.as_of, self.chosen),
-                **count_values(self.window or self.registry.settings.mature_window),
-                **values,
-            },
-            {**shared_texts(self.fields, self.chosen), **count_texts(by_hairs=self.by_hairs)},
+            self.registry, (*COUNT_STEPS, *steps), f"from {steps[-1]} order by all", self._values | values, self._texts
         )
         return table.with_columns(selectors.integer().cast(pl.Int64))
+
+    def reasons(self) -> pl.DataFrame:
+        """Sessions by group and by why they have no count (null: they have one), as n."""
+        columns = ", ".join([*self.columns, "reason"])
+        final = f"select {columns}, count(*) as n from growth group by all order by all"
+        return rows(self.registry, (*COUNT_STEPS, "growth"), final, self._values, self._texts)
+
+    @property
+    def _values(self) -> dict[str, Any]:
+        settings = self.registry.settings
+        return {
+            **shared_values(settings, self.as_of, self.chosen),
+            **count_values(self.window or settings.mature_window),
+        }
+
+    @property
+    def _texts(self) -> dict[str, str]:
+        return {**shared_texts(self.fields, self.chosen), **count_texts(by_hairs=self.by_hairs)}
 
     def groups(self, *tables: pl.DataFrame) -> list[tuple[tuple[str, ...], dict[str, str]]]:
         """Every group to show, with its names."""
@@ -72,9 +82,9 @@ class Asked:
         return table
 
 
-def not_counted(sessions: pl.DataFrame) -> dict[str, int]:
-    """Sessions without a count, by reason, in the order of reasons."""
-    found = dict(sessions.drop_nulls("reason").group_by("reason").len().iter_rows())
+def not_counted(reasons: pl.DataFrame) -> dict[str, int]:
+    """Sessions without a count, by reason, in the order of reasons. reasons: a part of `Asked.reasons`."""
+    found = dict(reasons.drop_nulls("reason").group_by("reason").agg(pl.col("n").sum()).iter_rows())
     return {reason: found[reason] for reason in NOT_COUNTED_REASONS if reason in found}
 
 

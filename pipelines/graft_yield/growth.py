@@ -47,7 +47,7 @@ def growth(
     window = (months(FIRST_MONTH), months(LAST_MONTH))
     asked = Asked(registry, chosen_fields(by, registry.settings), False, window, chosen, as_of, level)
     counts = asked.table("growth_month")
-    sessions = asked.table("growth")
+    sessions = asked.reasons()
     figures: list[Figure] = []
     for group, named in asked.groups(counts, sessions):
         own = asked.part(counts, group).rename({"patient_key": "patient", "month": "step"})

@@ -54,7 +54,7 @@ def graft_survival_model(
     Source: as `beta_binomial`; yields of 80 % and 90 % are common practice, no source.
     """
     asked = Asked(registry, chosen_fields(by, registry.settings), by_hairs, window, chosen, as_of, level)
-    areas, sessions = asked.table("mature_area"), asked.table("growth")
+    areas, sessions = asked.table("mature_area"), asked.reasons()
     figures: list[Figure] = []
     for group, named in asked.groups(areas, sessions):
         own = asked.part(areas, group)

@@ -78,17 +78,17 @@ def graft_survival_selection(
     others = [known[name] for name in dict.fromkeys((*RETURN_FIELDS, *SHOWN_BY)) if name not in by]
     columns = dict(zip((field.name for field in others), group_columns([*fields, *others])[len(fields) :], strict=True))
     split = replace(asked, fields=(*fields, *others))
-    sessions, areas = split.table("growth"), asked.table("mature_area")
+    due, areas, reasons = (
+        split.table("growth", "growth_due", due=list(_DUE)),
+        asked.table("mature_area"),
+        asked.reasons(),
+    )
     figures: list[Figure] = []
-    for group, named in asked.groups(sessions):
-        own = asked.part(sessions, group)
-        due = own.filter(pl.col("reason").is_null() | pl.col("reason").is_in(_DUE)).with_columns(
-            due=pl.lit(1, pl.Int64), counted=pl.col("reason").is_null().cast(pl.Int64)
-        )
-        reasons = not_counted(own)
-        figures += _shares(due, named, columns, asked, {key: n for key, n in reasons.items() if key not in _DUE})
+    for group, named in asked.groups(reasons):
+        own, left_out = asked.part(due, group), not_counted(asked.part(reasons, group))
+        figures += _shares(own, named, columns, asked, {key: n for key, n in left_out.items() if key not in _DUE})
         cells = [columns[name] for name in RETURN_FIELDS if name in columns]
-        figures += _yields(weighted(due, cells), named, asked, reasons)
+        figures += _yields(weighted(own, cells), named, asked, left_out)
         figures += _choices(asked.part(areas, group), named, asked)
     return tuple(figures)
 
