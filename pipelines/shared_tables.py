@@ -20,6 +20,9 @@ _MOST_TABLES, _MOST_ROWS = 6, 10_000
 """Tables beyond these, the longest unused first, are dropped; larger answers are asked again. Both save memory."""
 GROUND = ("site_end", "session_next", "contact", "session_answers", "session_contact", "mature_count")
 """What many questions stand on: kept until another of the name is made, which is when a report turns to another day."""
+_MOST_MEMORY = 7_000_000_000
+"""Bytes, of the engine within `sharing`: an audit of ten million patients then fits beside other programs."""
+_BYTES = {"bytes": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40}
 _NAME = re.compile(r"[a-z_]+")
 
 Question = tuple[str, str, tuple[tuple[str, int], ...]]
@@ -119,8 +122,25 @@ def sharing(registry: Registry) -> Iterator[None]:
     shared = SharedTables(registry.connection)
     token = _SHARED.set(shared)
     try:
-        yield
+        with _held(registry.connection):
+            yield
     finally:
         _SHARED.reset(token)
         for number in shared.made.values():
             registry.connection.execute(f"drop table if exists temp.shared_{number}")
+
+
+@contextmanager
+def _held(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Hold the engine to _MOST_MEMORY: it spills what goes beyond. Not where it may not spill, or has less anyway."""
+    setting = "select current_setting('memory_limit'), current_setting('temp_directory')"
+    before, spills_to = connection.execute(setting).fetchall()[0]
+    number, unit = before.split()
+    if not spills_to or float(number) * _BYTES[unit] <= _MOST_MEMORY:
+        yield
+        return
+    connection.execute(f"set memory_limit = '{_MOST_MEMORY} bytes'")
+    try:
+        yield
+    finally:
+        connection.execute("reset memory_limit")

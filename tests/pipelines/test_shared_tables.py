@@ -117,3 +117,22 @@ def test_an_error_leaves_nothing_behind(registry: Registry) -> None:
     with pytest.raises(GraftledgerError), numbered_records(registry), sharing(registry):
         complications(registry, by=("no_such_field",), as_of=AS_OF)
     assert temporary(registry) == []
+
+
+@pytest.mark.parametrize(
+    ("limit", "spills_to", "meanwhile"),
+    [("9GB", "beside", "6.5 GiB"), ("2GB", "beside", "1.8 GiB"), ("9GB", "", "8.3 GiB")],
+)
+def test_the_engine_is_held_to_some_memory(registry: Registry, limit: str, spills_to: str, meanwhile: str) -> None:
+    """*By hand*: 7 billion bytes are 6.5 GiB; what has less keeps it, and so does what may not spill."""
+    with open_registry(registry.folder) as opened:
+        engine = opened.connection
+        at_first = engine.execute("select current_setting('memory_limit')").fetchall()
+        engine.execute(f"set memory_limit = '{limit}'")
+        if not spills_to:
+            engine.execute("set temp_directory = ''")
+        with sharing(opened):
+            assert engine.execute("select current_setting('memory_limit')").fetchall() == [(meanwhile,)]
+        assert engine.execute("select current_setting('memory_limit')").fetchall() == (
+            at_first if meanwhile == "6.5 GiB" else [(meanwhile,)]
+        )
