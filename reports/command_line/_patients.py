@@ -53,9 +53,9 @@ def erase_patient(
     if forget_copies(registry):
         say("What the web application had prepared, and files sent to it and not taken in, went too.")
     note(
-        "Not within reach of this command: backups of the registry, reports and exports\n"
-        "already written, what the site keeps, and what the disk itself remembers of\n"
-        "deleted files. See docs/corrections_and_erasure.md."
+        "Not within reach of this command: backups of the registry, folders of\n"
+        "write-parquet, reports and exports already written, what the site keeps, and\n"
+        "what the disk itself remembers of deleted files. See docs/corrections_and_erasure.md."
     )
 
 
