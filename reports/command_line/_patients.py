@@ -55,7 +55,7 @@ def erase_patient(
     note(
         "Not within reach of this command: backups of the registry, folders of\n"
         "write-parquet, reports and exports already written, what the site keeps, and\n"
-        "what the disk itself remembers of deleted files. See docs/corrections_and_erasure.md."
+        "what the disk itself remembers of deleted files.\nSee docs/corrections_and_erasure.md."
     )
 
 
