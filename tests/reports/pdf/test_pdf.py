@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Mapping
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -148,6 +149,24 @@ def test_compact_takes_the_largest_type_with_which_all_fits_on_one_page() -> Non
         pdf_of(short, compact=True)
         pdf_of(long, compact=True)
     assert sizes == [8.5, 7]
+
+
+def test_a_long_aside_goes_on_over_the_page_and_a_short_one_does_not() -> None:
+    """By hand: pages come one by one as lines do, except that a short aside moves on as a whole."""
+    counts = []
+    with pytest.MonkeyPatch.context() as patch:
+        original = _write._compiled
+
+        def counted(content: Mapping[str, Any]) -> object:
+            counts.append(_write._page_count(content))
+            return original(content)
+
+        patch.setattr(_write, "_compiled", counted)
+        for words in (10, 4000):
+            aside = f"<aside><p>Comment</p><p>{'word ' * words}</p></aside>"
+            pdf_of(PAGE.replace("<p>Inside</p>", aside) % {"svg": SVG})
+    assert counts[0] <= 2
+    assert counts[1] >= counts[0] + 4  # some 700 words a page, none of them beyond its foot
 
 
 def test_a_long_word_can_be_broken() -> None:
