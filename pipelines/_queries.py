@@ -29,9 +29,11 @@ SESSION_HERE = ("site_end", *KNOWN_SESSION, "session_here")
 _SHARED: Mapping[str, tuple[str, ...]] = {
     **{step: (step,) for step in CONTACT},
     "session_contact": ("session_contact",),
+    "session_answers": ("contact_day", "session_answers"),
     "mature_count": ("known_session", "mature_count"),
 }
-"""Steps that many analyses start from, each with the steps of its own. Inside `sharing` they are made once."""
+"""Steps that many analyses start from, each with the steps of its own. Inside `sharing` they are made once for each day
+that is asked of."""
 
 _LOG = logging.getLogger(__name__)
 _PARAMETER = re.compile(r"\$([a-z_]+[0-9]*)")
@@ -80,7 +82,7 @@ def kept(
     if shared := shared_tables(registry):
         with _started(registry, steps, values, texts or {}) as left:
             sql = statement(left, f"from {name}", texts or {})
-            number = shared.table(name, sql, _bound(sql, values))
+            number = shared.table(sql, _bound(sql, values))
         with shared.under(name, number):
             yield
         return
@@ -106,7 +108,8 @@ def _started(
         for step, own in _SHARED.items():
             if step in steps:
                 sql = statement(own, f"from {step}", texts)
-                stack.enter_context(shared.under(step, shared.table(step, sql, _bound(sql, values))))
+                number = shared.table(sql, _bound(sql, values), start=step)
+                stack.enter_context(shared.under(step, number))
         yield [step for step in steps if step not in _SHARED]
 
 

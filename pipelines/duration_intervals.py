@@ -15,6 +15,7 @@ from registry.store import Registry
 from ._queries import CONTACT, SESSION_HERE, kept, rows, step_text
 from .duration_measures import COARSE, FINE_UNTIL, DurationMeasure
 from .groups import Chosen, GroupField, group_columns, shared_texts, shared_values
+from .session_shares import COUNT_TEXTS
 
 Group = tuple[str, ...]
 DURATION_SESSION = ("duration_look", "duration_interval", "duration_session")
@@ -88,8 +89,9 @@ def kept_sessions(request: DurationRequest) -> Iterator[None]:
 
 
 def session_counts(request: DurationRequest) -> dict[Group, dict[str | None, Mapping[str, int]]]:
-    """Sessions of each group by reason (None: counted)."""
-    table = rows(request.registry, ("duration_count",), "from duration_count order by all", {}, request.texts)
+    """Sessions of each group by reason (None: counted); events are those found gone and then back."""
+    texts = {**request.texts, **COUNT_TEXTS, "event": "gone_then_back", "judged": "duration_session"}
+    table = rows(request.registry, ("judged_count",), "from judged_count order by all", {}, texts)
     counts: dict[Group, dict[str | None, Mapping[str, int]]] = {}
     for row in table.iter_rows(named=True):
         group = tuple(row[column] for column in group_columns(request.fields))

@@ -205,7 +205,7 @@ def _group_figures(
         told = {"events": bound.ended, "at_risk": bound.followed, "lower": None if upper is None else 0.0}
         never |= {"at": bound.at_days, "estimate": bound.most, "upper": upper, **told}
     figures[measure.never_at_most] = [never]
-    back = counted.get("gone_then_back", 0)
+    back = counted.get("events", 0)
     share = wilson(back, n, level) if n else None
     figures[measure.conflict] = [
         {

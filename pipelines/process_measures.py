@@ -16,7 +16,7 @@ from .figure import Figure
 from .follow_up import contacts_of_groups
 from .groups import EVERYBODY, Chosen, GroupField, choose, chosen_fields, shared_texts, shared_values
 from .process_labels import CONTACTS, PROCESS_LABELS, TESTS
-from .session_shares import by_group_of_each, session_shares
+from .session_shares import COUNT_TEXTS, by_group_of_each, session_shares
 from .spans import Span, span_field
 
 
@@ -74,10 +74,10 @@ def _process(
         counts = pl.concat(
             rows(
                 registry,
-                (*steps, "process_count"),
-                "from process_count order by all",
+                (*steps, "judged_count"),
+                "from judged_count order by all",
                 {**values, **tests, **days},
-                {**texts, "judged": steps[-1]},
+                {**texts, **COUNT_TEXTS, "also": "measure,", "judged": steps[-1]},
             )
             for steps in (("process_session",), (*CONTACT, "sutures_session"))
         )

@@ -14,6 +14,7 @@ from registry.store import Registry
 
 from ._queries import CONTACT, SESSION_HERE, kept, rows, step_text
 from .measures import PRESENT_MEASURES, WINDOW_MEASURES, PresentMeasure, WindowMeasure
+from .session_shares import COUNT_TEXTS
 
 
 @dataclass(frozen=True)
@@ -30,10 +31,6 @@ class Question:
     @property
     def closes(self) -> int:
         return self.milestone.closes if self.milestone else self._window.closes
-
-    @property
-    def opens(self) -> int:
-        return self.milestone.opens if self.milestone else 0
 
     @property
     def names(self) -> dict[str, Any]:
@@ -63,7 +60,7 @@ class Question:
     @property
     def column(self) -> str:
         """Its columns in `session_answers`."""
-        bits = {part: _told(self.measure, part) for part in ("answered", "positive", "seen")}
+        bits = {part: _told(self.measure, part) for name, part in _PARTS if name == self.measure.name}
         if self.milestone:
             days = {"due": str(self.milestone.due), "within": _within(self.milestone)}
             return step_text("present_answers", {**self.texts, **bits, **days})
@@ -76,36 +73,46 @@ class Question:
         return self.measure
 
 
-QUESTIONS = (
-    *(Question(window) for window in WINDOW_MEASURES),
-    *(Question(present, milestone) for present in PRESENT_MEASURES for milestone in present.milestones),
-)
+_IN_WINDOWS = tuple(Question(window) for window in WINDOW_MEASURES)
+_AT_MILESTONES = tuple(Question(present, each) for present in PRESENT_MEASURES for each in present.milestones)
+QUESTIONS = (*_IN_WINDOWS, *_AT_MILESTONES)
 
 
 @contextmanager
 def kept_answers(registry: Registry, values: Mapping[str, Any], texts: Mapping[str, str]) -> Iterator[None]:
     """Keep sessions with what came next, and what their contacts answer: the ground of every question."""
-    answers = {"answers": _ANSWERS, "window_columns": _window_columns(), "milestone_columns": _milestone_columns()}
-    windows, milestones = ([each for each in QUESTIONS if bool(each.milestone) is asked] for asked in (False, True))
-    days = {
-        **values,
-        "latest_close": max(each.closes for each in QUESTIONS),
-        "windows_close": max(each.closes for each in windows),
-        "milestones_open": min(each.opens for each in milestones),
-        "milestones_close": max(each.closes for each in milestones),
-    }
+    steps = ("contact_day", "session_answers", "answered_session")
     with (
         kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
-        kept(registry, "session_answers", (*CONTACT, "contact_day", "session_answers"), days, answers),
-        kept(registry, "answered_session", ("answered_session",), {}),
+        kept(registry, "answered_session", (*CONTACT, *steps), {**values, **_answer_days()}, _answer_texts()),
     ):
         yield
 
 
 def judged(registry: Registry, question: Question, fold: str, texts: Mapping[str, str]) -> pl.DataFrame:
     """The rows of a step over the sessions judged, within `kept_answers`. fold: its name; it reads `{judged}`."""
-    names = {**texts, **question.texts, "judged": question.steps[-1]}
+    names = {**texts, **COUNT_TEXTS, **question.texts, "judged": question.steps[-1]}
     return rows(registry, (*question.steps, fold), f"from {fold} order by all", question.days, names)
+
+
+def _answer_days() -> dict[str, int]:
+    milestones = [question.milestone for question in _AT_MILESTONES if question.milestone]
+    return {
+        "latest_close": max(question.closes for question in QUESTIONS),
+        "windows_close": max(question.closes for question in _IN_WINDOWS),
+        "milestones_open": min(milestone.opens for milestone in milestones),
+        "milestones_close": max(milestone.closes for milestone in milestones),
+    }
+
+
+def _answer_texts() -> dict[str, str]:
+    milestones = dict.fromkeys(question.milestone for question in _AT_MILESTONES if question.milestone)
+    contacts = [f"bool_or({_within(milestone)}) as {_any_contact(milestone)}" for milestone in milestones]
+    return {
+        "answers": " | ".join(f"if({predicate}, {1 << bit}, 0)" for bit, predicate in enumerate(_PARTS.values())),
+        "window_columns": ",\n    ".join(question.column for question in _IN_WINDOWS),
+        "milestone_columns": ",\n    ".join([*(question.column for question in _AT_MILESTONES), *contacts]),
+    }
 
 
 _MEASURES: tuple[WindowMeasure | PresentMeasure, ...] = (*WINDOW_MEASURES, *PRESENT_MEASURES)
@@ -119,13 +126,11 @@ _PARTS = {
     )
 }
 """What a contact may tell of a measure, in the order of the bits."""
-_ANSWERS = " | ".join(f"if({predicate}, {1 << bit}, 0)" for bit, predicate in enumerate(_PARTS.values()))
 
 
 def _told(measure: WindowMeasure | PresentMeasure, part: str) -> str:
     """Whether any contact of the day told this."""
-    bits = list(_PARTS)
-    return f"(answers & {1 << bits.index((measure.name, part))} > 0)" if (measure.name, part) in bits else "false"
+    return f"(answers & {1 << list(_PARTS).index((measure.name, part))} > 0)"
 
 
 def _within(milestone: Milestone) -> str:
@@ -134,13 +139,3 @@ def _within(milestone: Milestone) -> str:
 
 def _any_contact(milestone: Milestone) -> str:
     return f"any_contact_{milestone.name}"
-
-
-def _window_columns() -> str:
-    return ",\n    ".join(question.column for question in QUESTIONS if not question.milestone)
-
-
-def _milestone_columns() -> str:
-    milestones = dict.fromkeys(question.milestone for question in QUESTIONS if question.milestone)
-    contacts = [f"bool_or({_within(milestone)}) as {_any_contact(milestone)}" for milestone in milestones]
-    return ",\n    ".join([*(question.column for question in QUESTIONS if question.milestone), *contacts])

@@ -13,6 +13,8 @@ from .estimators import wilson
 from .figure import NOT_COUNTED_REASONS, Figure
 from .groups import Chosen, GroupField, all_groups, group_columns
 
+COUNT_TEXTS = {"also": "", "event": "had_event"}
+"""What the step `judged_count` takes as text beside its groups and what it counts: further columns, and the event."""
 Group = tuple[str, ...]
 Reasons = Mapping[str | None, tuple[int, int, int]]
 """By reason (None: counted): sessions, events among them, and their patients."""

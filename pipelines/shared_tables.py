@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
 _MOST_TABLES, _MOST_ROWS = 6, 10_000
 """Tables beyond these, the longest unused first, are dropped; larger answers are asked again. Both save memory."""
-GROUND = ("site_end", "session_next", "contact", "session_answers", "session_contact", "mature_count")
-"""What many questions stand on: kept until another of the name is made, which is when a report turns to another day."""
 _MOST_MEMORY = 7_000_000_000
 """Bytes, of the engine within `sharing`: an audit of ten million patients then fits beside other programs."""
 _BYTES = {"bytes": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40}
@@ -34,27 +32,27 @@ class SharedTables:
     """What has been made within `sharing`.
 
     made: tables by what they answer, the last used at the end. standing: their numbers, by the names they stand under.
-    ground: the last question for each of GROUND. answers: small results.
+    starts: the last question for each step that many start from: its table stays until another is made, which is when a
+    report turns to another day. answers: small results.
     """
 
     connection: duckdb.DuckDBPyConnection
     made: OrderedDict[Question, int] = field(default_factory=OrderedDict)
     standing: dict[str, int] = field(default_factory=dict)
-    ground: dict[str, Question] = field(default_factory=dict)
+    starts: dict[str, Question] = field(default_factory=dict)
     answers: dict[Question, pl.DataFrame] = field(default_factory=dict)
     count: int = 0
 
-    def table(self, name: str, sql: str, values: Mapping[str, Any]) -> int:
-        """The number of the table with the rows of a statement. name: under which it is to stand."""
+    def table(self, sql: str, values: Mapping[str, Any], *, start: str | None = None) -> int:
+        """The number of the table with the rows of a statement. start: the step that it is, if many start from it."""
         question = self._question(sql, values)
         if question not in self.made:
-            if name in GROUND:
-                self._drop(self.ground.pop(name, None))
+            if start:
+                self._drop(self.starts.pop(start, None))
+                self.starts[start] = question
             self.count += 1
             self.connection.execute(f"create temp table shared_{self.count} as {sql}", values)
             self.made[question] = self.count
-            if name in GROUND:
-                self.ground[name] = question
             self._drop_old()
         self.made.move_to_end(question)
         return self.made[question]
@@ -89,7 +87,7 @@ class SharedTables:
         )
 
     def _drop_old(self) -> None:
-        idle = [question for question in self.made if question not in self.ground.values()]
+        idle = [question for question in self.made if question not in self.starts.values()]
         for question in idle[: max(0, len(idle) - _MOST_TABLES)]:
             if self.made[question] != self.count:
                 self._drop(question)

@@ -12,7 +12,7 @@ from registry.store import Registry
 from .._queries import CONTACT, SESSION_HERE, kept, rows
 from ..figure import Figure
 from ..groups import EVERYBODY, Chosen, GroupField, chosen_fields, milestone_values, shared_texts, shared_values
-from ..session_shares import by_group_of_each, session_shares
+from ..session_shares import COUNT_TEXTS, by_group_of_each, session_shares
 
 MILESTONE_CONTACT = "milestone_contact"
 LAST_YEAR = 5
@@ -112,10 +112,10 @@ def _shares(
 ) -> tuple[Figure, ...]:
     counts = rows(
         registry,
-        ("milestone_count",),
-        "from milestone_count order by all",
+        ("milestone_closed", "judged_count"),
+        "from judged_count order by all",
         {"closed_from": span[0], "closed_to": span[1]},
-        shared_texts(fields, chosen),
+        {**shared_texts(fields, chosen), **COUNT_TEXTS, "also": "milestone,", "judged": "milestone_closed"},
     )
     found = by_group_of_each("milestone", [each.name for each in milestones], counts, fields)
     return tuple(

@@ -1,18 +1,20 @@
--- Fold: sessions by group and reason (empty: counted), with events and patients. Patients with one session stand
--- together: these need no comparing.
+-- Fold: sessions by group, by what is named besides, and by reason (empty: counted), with events and patients. Patients
+-- with one session stand together: these need no comparing.
 with patient as (
   select
     {groups}
+    {also}
     reason,
     if(has_others, patient_key, null) as one_of_several,
     count(*) as sessions,
-    count(*) filter (had_event) as events
+    count(*) filter ({event}) as events
   from {judged}
   group by all
 )
 
 select
   {groups}
+  {also}
   reason,
   sum(sessions)::bigint as sessions,
   sum(events)::bigint as events,
