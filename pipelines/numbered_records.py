@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from registry._ddl import literal, quoted
+from registry.database_file import catalog_of
 from registry.definition import Field, Kind, RecordType, record_type
 from registry.store import Registry
 
@@ -29,7 +30,7 @@ def numbered_records(registry: Registry) -> Iterator[None]:
     if registry.as_of_intake is not None:
         yield
         return
-    catalog = quoted(connection.execute("select current_database()").fetchall()[0][0])
+    catalog = catalog_of(connection)
     made = []
     try:
         for name in _NUMBERED:

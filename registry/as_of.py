@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ._ddl import field_names_sql, history_table, quoted
+from .database_file import catalog_of
 from .definition import RECORD_TYPES
 from .errors import Fault, GraftledgerError
 
@@ -28,7 +29,7 @@ def show_as_of(connection: duckdb.DuckDBPyConnection, intake_id: int) -> int:
         known = f"Known: 1 to {last}." if last else "There has been no intake yet."
         raise GraftledgerError(Fault(f"there is no intake {intake_id}.", mend=known))
     erased = connection.execute("select count(*) from erasure where intake_id > ?", [intake_id]).fetchall()[0][0]
-    catalog = quoted(connection.execute("select current_database()").fetchall()[0][0])
+    catalog = catalog_of(connection)
 
     def table(name: str) -> str:
         return f"{catalog}.main.{quoted(name)}"

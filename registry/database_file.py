@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 
 DATABASE_FILE = "registry.duckdb"
 LOCK_FILE = "registry.lock"
-_CATALOG = "registry"
-_CONFIG: dict[str, str | bool | int | float | list[str]] = {
+CATALOG = "registry"
+CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
 }
@@ -55,10 +55,10 @@ def attached(path: Path, key: Key | None, *, read_only: bool = False) -> duckdb.
     """
     import duckdb
 
-    connection = duckdb.connect(config=_CONFIG | {"temp_directory": f"{path}.tmp"})
+    connection = duckdb.connect(config=CONFIG | {"temp_directory": f"{path}.tmp"})
     try:
-        _attach(connection, path, _CATALOG, key, read_only=read_only)
-        connection.execute(f"use {_CATALOG}")
+        _attach(connection, path, CATALOG, key, read_only=read_only)
+        connection.execute(f"use {CATALOG}")
     except BaseException:
         connection.close()
         raise
@@ -71,7 +71,7 @@ def cursor_of(connection: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPyConnectio
     A cursor alone does not know which of the attached databases is meant.
     """
     cursor = connection.cursor()
-    cursor.execute(f"use {quoted(_current_database(connection))}")
+    cursor.execute(f"use {catalog_of(connection)}")
     return cursor
 
 
@@ -100,8 +100,9 @@ def _attach(
             connection.execute("reset variable registry_key")
 
 
-def _current_database(connection: duckdb.DuckDBPyConnection) -> str:
-    return str(connection.execute("select current_database()").fetchall()[0][0])
+def catalog_of(connection: duckdb.DuckDBPyConnection) -> str:
+    """The database that a connection means, quoted."""
+    return quoted(connection.execute("select current_database()").fetchall()[0][0])
 
 
 @contextmanager
@@ -115,10 +116,8 @@ def changing(folder: Path, *, afresh: bool = False) -> Iterator[duckdb.DuckDBPyC
     afresh), or the folder cannot be written.
     """
     database = folder / DATABASE_FILE
-    lock = _lock(folder)
-    try:
+    with _alone(folder):
         with _in_words():
-            _remove(_copies(folder))
             copy = _copied(database)
         connection = connect_to_write(copy)
         try:
@@ -136,10 +135,6 @@ def changing(folder: Path, *, afresh: bool = False) -> Iterator[duckdb.DuckDBPyC
         with _in_words():
             _remove([path for path in _copies(folder) if path != written])
             _put_in_place(written, database)
-    finally:
-        with suppress(OSError):  # `verify` tells of what is left
-            _remove(_copies(folder))
-        lock.release()
 
 
 def rewrite(folder: Path, now: Key | None, then: Key | None) -> None:
@@ -152,22 +147,29 @@ def rewrite(folder: Path, now: Key | None, then: Key | None) -> None:
     is as it was.
     """
     database = folder / DATABASE_FILE
+    with _alone(folder), _in_words():
+        if _log(database).exists():
+            _connected(database, now, read_only=False).close()
+        written = _new_name(database)
+        with closing(_connected(database, now, read_only=True)) as connection:
+            copy_database(connection, written, then)
+            with closing(_connected(written, then, read_only=True)) as made:
+                if _content(made) != _content(connection):
+                    raise RuntimeError("the copy holds something else")
+        shutil.copymode(database, written)
+        _put_in_place(written, database)
+
+
+@contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """Hold the lock of the one writer for a `with` block; copies in the folder go, before it and after it."""
     lock = _lock(folder)
     try:
         with _in_words():
             _remove(_copies(folder))
-            if _log(database).exists():
-                _connected(database, now, read_only=False).close()
-            written = _new_name(database)
-            with closing(_connected(database, now, read_only=True)) as connection:
-                copy_database(connection, written, then)
-                with closing(_connected(written, then, read_only=True)) as made:
-                    if _content(made) != _content(connection):
-                        raise RuntimeError("the copy holds something else")
-            shutil.copymode(database, written)
-            _put_in_place(written, database)
+        yield
     finally:
-        with suppress(OSError):
+        with suppress(OSError):  # `verify` tells of what is left
             _remove(_copies(folder))
         lock.release()
 
@@ -218,7 +220,7 @@ def remove_leftovers(folder: Path) -> None:
 def copy_database(connection: duckdb.DuckDBPyConnection, target: Path, key: Key | None) -> None:
     """Write what a database holds to a new file, under a key or clear. It may itself be open for reading alone."""
     _attach(connection, target, "copied", key)
-    connection.execute(f"copy from database {quoted(_current_database(connection))} to copied")
+    connection.execute(f"copy from database {catalog_of(connection)} to copied")
     connection.execute("checkpoint copied")
     connection.execute("detach copied")
 

@@ -22,7 +22,7 @@ from typing import Any
 
 from ._ddl import field_names_sql, history_ddl, literal, quoted, table_ddl
 from .database_errors import database_fault, is_from_outside, system_fault
-from .database_file import _CATALOG, _CONFIG, DATABASE_FILE, flush
+from .database_file import CATALOG, CONFIG, DATABASE_FILE, flush
 from .definition import PATIENT, RECORD_TYPES, SESSION, RecordType
 from .errors import Fault, GraftledgerError
 from .settings import SETTINGS_FILE, load_settings
@@ -122,12 +122,10 @@ def open_parquet_records(
     settings = load_settings(folder / SETTINGS_FILE, known_measures)
     parts = {part: _about(part) for part in _parts(folder)}
     _refuse_sites(parts, settings.sites)
-    with closing(
-        duckdb.connect(config=_CONFIG | {"temp_directory": str(folder / ".unfinished-parquet")})
-    ) as connection:
+    with closing(duckdb.connect(config=CONFIG | {"temp_directory": str(folder / ".unfinished-parquet")})) as connection:
         try:
-            connection.execute(f"attach ':memory:' as {_CATALOG}")
-            connection.execute(f"use {_CATALOG}")
+            connection.execute(f"attach ':memory:' as {CATALOG}")
+            connection.execute(f"use {CATALOG}")
             connection.execute((files("registry") / "_bookkeeping.sql").read_text(encoding="utf-8"))
             for record in RECORD_TYPES:
                 connection.execute(history_ddl(record))
