@@ -23,13 +23,14 @@ if TYPE_CHECKING:
 CONTACT = ("site_end", "session_next", "contact")
 """The steps to what was told at each contact about a session."""
 KNOWN_SESSION = ("session_next", "known_session")
-SESSION_HERE = ("site_end", *KNOWN_SESSION, "session_here")
+SESSION_HERE = ("site_end", *KNOWN_SESSION, "session_base", "session_here")
 """The steps that every analysis starts from."""
 
 _SHARED: Mapping[str, tuple[str, ...]] = {
     **{step: (step,) for step in CONTACT},
     "session_contact": ("session_contact",),
     "session_answers": ("contact_day", "session_answers"),
+    "session_base": ("known_session", "session_base"),
     "mature_count": ("known_session", "mature_count"),
 }
 """Steps that many analyses start from, each with the steps of its own. Inside `sharing` they are made once for each day

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date
 
 from registry.store import Registry
@@ -20,6 +20,7 @@ def complications(
     chosen: Chosen = EVERYBODY,
     as_of: date | None = None,
     level: float = 0.95,
+    measures: Collection[str] | None = None,
 ) -> tuple[Figure, ...]:
     """Share of sessions followed by each complication, among those of which it can be told.
 
@@ -39,7 +40,7 @@ def complications(
     Between surgeons or sites: small numbers and another case-mix, not a verdict.
 
     by: names of at most two fields. chosen: whose sessions are looked at (`groups.choose`). as_of: what happened later
-    is ignored. level: above 0, below 1.
+    is ignored. level: above 0, below 1. measures: names of those to give; None gives all.
     Returns figures by measure, then milestone, then group: n sessions assessed, n_clusters their patients.
     Raises: GraftledgerError for an unknown field.
     Source: Wilson 1927, JASA 22:209-212 (limits); the windows are common practice, no source.
@@ -47,8 +48,9 @@ def complications(
     fields = chosen_fields(by, registry.settings)
     values, texts = shared_values(registry.settings, as_of, chosen), shared_texts(fields, chosen)
     figures: list[Figure] = []
-    with kept_answers(registry, values, texts):
-        for question in QUESTIONS:
+    questions = [each for each in QUESTIONS if measures is None or each.measure.name in measures]
+    with kept_answers(registry, values, texts, questions):
+        for question in questions:
             found = by_group(judged(registry, question, "judged_count", texts), fields)
             figures += session_shares(registry, found, fields, chosen, level, **question.names)
     return tuple(figures)

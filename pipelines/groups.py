@@ -8,12 +8,14 @@ from datetime import date
 from itertools import product
 from typing import Any
 
-from registry._ddl import quoted
+from registry._ddl import enumeration, quoted
 from registry.definition import ELSEWHERE, Field, Kind, record_type
 from registry.definition.codes import LUDWIG_STAGES, NORWOOD_STAGES
 from registry.errors import GraftledgerError, nearest
 from registry.milestones import Milestone
 from registry.settings import Settings
+
+from .figure import NOT_COUNTED_REASONS
 
 NOT_RECORDED = "not recorded"
 MOST_FIELDS = 2
@@ -112,6 +114,10 @@ def group_fields(settings: Settings) -> dict[str, GroupField]:
     return {field.name: field for field in fields}
 
 
+_RECORDS = """left join patient p on p.patient_key = b.patient_key
+left join session s on s.session_key = b.session_key"""
+
+
 def shared_values(settings: Settings, as_of: date | None, chosen: Chosen = EVERYBODY) -> dict[str, Any]:
     """The values that the steps common to all analyses bind."""
     return {
@@ -150,17 +156,23 @@ def chosen_fields(by: Sequence[str], settings: Settings) -> tuple[GroupField, ..
 
 
 def shared_texts(fields: Sequence[GroupField], chosen: Chosen = EVERYBODY) -> dict[str, str]:
-    """What the steps take as text: the group columns, where they are made and passed on, and who is chosen.
+    """What the steps take as text: the group columns, where they are made and passed on, who is chosen, and
+    the reasons for not being counted, as a type.
 
-    >>> shared_texts((GroupField("f", "F", "p.f", None),))
-    {'group_definitions': "coalesce(p.f, 'not recorded') as group_1,", 'groups': 'group_1,', 'chosen': 'true'}
+    group_records: the records that groups and choice are read from; nothing where there are none.
+
+    >>> texts = shared_texts((GroupField("f", "F", "p.f", None),))
+    >>> texts["group_definitions"], texts["groups"], texts["chosen"]
+    ("coalesce(p.f, 'not recorded') as group_1,", 'group_1,', 'true')
     """
     columns = group_columns(fields)
     made = [f"{_recorded(field)} as {column}," for field, column in zip(fields, columns, strict=True)]
     return {
         "group_definitions": " ".join(made),
+        "group_records": _RECORDS if fields or chosen != EVERYBODY else "",
         "groups": " ".join(f"{column}," for column in columns),
         "chosen": _chosen_sql(chosen),
+        "reasons": enumeration(NOT_COUNTED_REASONS),
     }
 
 

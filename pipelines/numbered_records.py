@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from registry._ddl import literal, quoted
+from registry._ddl import enumeration, quoted
 from registry.database_file import catalog_of
 from registry.definition import Field, Kind, RecordType, record_type
 from registry.store import Registry
@@ -63,5 +63,5 @@ def _column(record: RecordType, field: Field) -> str | None:
     if record.name != _LARGEST:
         return f"r.{name}"
     if field.kind is Kind.CODE and field.codes:
-        return f"r.{name}::enum({', '.join(literal(code) for code in field.codes.names)}) as {name}"
+        return f"r.{name}::{enumeration(field.codes.names)} as {name}"
     return f"r.{name}" if field.kind in _SMALL else None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -73,18 +73,25 @@ class Question:
         return self.measure
 
 
-_IN_WINDOWS = tuple(Question(window) for window in WINDOW_MEASURES)
-_AT_MILESTONES = tuple(Question(present, each) for present in PRESENT_MEASURES for each in present.milestones)
-QUESTIONS = (*_IN_WINDOWS, *_AT_MILESTONES)
+QUESTIONS = (
+    *(Question(window) for window in WINDOW_MEASURES),
+    *(Question(present, each) for present in PRESENT_MEASURES for each in present.milestones),
+)
 
 
 @contextmanager
-def kept_answers(registry: Registry, values: Mapping[str, Any], texts: Mapping[str, str]) -> Iterator[None]:
-    """Keep sessions with what came next, and what their contacts answer: the ground of every question."""
+def kept_answers(
+    registry: Registry,
+    values: Mapping[str, Any],
+    texts: Mapping[str, str],
+    questions: Sequence[Question] = QUESTIONS,
+) -> Iterator[None]:
+    """Keep sessions with what came next, and what their contacts answer: the ground of these questions."""
+    answers = {**values, **_answer_days(questions)}
     steps = ("contact_day", "session_answers", "answered_session")
     with (
         kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
-        kept(registry, "answered_session", (*CONTACT, *steps), {**values, **_answer_days()}, _answer_texts()),
+        kept(registry, "answered_session", (*CONTACT, *steps), answers, _answer_texts(questions)),
     ):
         yield
 
@@ -95,24 +102,39 @@ def judged(registry: Registry, question: Question, fold: str, texts: Mapping[str
     return rows(registry, (*question.steps, fold), f"from {fold} order by all", question.days, names)
 
 
-def _answer_days() -> dict[str, int]:
-    milestones = [question.milestone for question in _AT_MILESTONES if question.milestone]
+def _answer_days(questions: Sequence[Question]) -> dict[str, int | None]:
+    """The days within which contacts answer; None where no question of the kind is asked."""
+    milestones = _milestones(questions)
     return {
-        "latest_close": max(question.closes for question in QUESTIONS),
-        "windows_close": max(question.closes for question in _IN_WINDOWS),
-        "milestones_open": min(milestone.opens for milestone in milestones),
-        "milestones_close": max(milestone.closes for milestone in milestones),
+        "latest_close": max(question.closes for question in questions),
+        "windows_close": max((question.closes for question in questions if not question.milestone), default=None),
+        "milestones_open": min((milestone.opens for milestone in milestones), default=None),
+        "milestones_close": max((milestone.closes for milestone in milestones), default=None),
     }
 
 
-def _answer_texts() -> dict[str, str]:
-    milestones = dict.fromkeys(question.milestone for question in _AT_MILESTONES if question.milestone)
-    contacts = [f"bool_or({_within(milestone)}) as {_any_contact(milestone)}" for milestone in milestones]
-    return {
-        "answers": " | ".join(f"if({predicate}, {1 << bit}, 0)" for bit, predicate in enumerate(_PARTS.values())),
-        "window_columns": ",\n    ".join(question.column for question in _IN_WINDOWS),
-        "milestone_columns": ",\n    ".join([*(question.column for question in _AT_MILESTONES), *contacts]),
+def _answer_texts(questions: Sequence[Question]) -> dict[str, str]:
+    measures = {question.measure.name for question in questions}
+    bits = [
+        f"if({predicate}, {1 << bit}, 0)"
+        for bit, ((name, _), predicate) in enumerate(_PARTS.items())
+        if name in measures
+    ]
+    columns = {
+        at_milestone: [each.column for each in questions if bool(each.milestone) is at_milestone]
+        for at_milestone in (False, True)
     }
+    contacts = [f"bool_or({_within(milestone)}) as {_any_contact(milestone)}" for milestone in _milestones(questions)]
+    return {
+        "answers": " | ".join(bits),
+        "window_columns": ",\n    ".join(columns[False]),
+        "milestone_columns": ",\n    ".join([*columns[True], *contacts]),
+    }
+
+
+def _milestones(questions: Sequence[Question]) -> list[Milestone]:
+    """The milestones asked of, each once."""
+    return list(dict.fromkeys(question.milestone for question in questions if question.milestone))
 
 
 _MEASURES: tuple[WindowMeasure | PresentMeasure, ...] = (*WINDOW_MEASURES, *PRESENT_MEASURES)

@@ -22,6 +22,15 @@ def literal(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
+def enumeration(words: Iterable[str]) -> str:
+    """The type whose values are these words, in one byte each.
+
+    >>> enumeration(["none", "mild"])
+    "enum ('none', 'mild')"
+    """
+    return f"enum ({', '.join(map(literal, words))})"
+
+
 def check_sql(field: Field) -> str | None:
     """The constraint of a field besides its type and not null; None where it has none."""
     column = quoted(field.name)

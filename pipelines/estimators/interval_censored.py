@@ -39,6 +39,10 @@ class TurnbullCurve:
         perhaps = np.searchsorted(self.left, at_days, side="left")
         return np.clip(1.0 - ended[perhaps], 0.0, 1.0), np.clip(1.0 - ended[surely], 0.0, 1.0)
 
+    def _ended_by(self, days: Ints) -> Floats:
+        """Share that has ended for sure by each of these days, 0-1."""
+        return 1.0 - self.bounds(days)[1]
+
 
 @dataclass(frozen=True)
 class PresenceEstimate:
@@ -86,14 +90,17 @@ def turnbull(table: pl.DataFrame) -> TurnbullCurve:
     return turnbull_of(checked_intervals(table))
 
 
-def turnbull_of(intervals: Intervals, tolerance: float = TOLERANCE) -> TurnbullCurve:
-    """As `turnbull`, for checked intervals. tolerance: the gap at which to stop."""
+def turnbull_of(
+    intervals: Intervals, tolerance: float = TOLERANCE, *, near: TurnbullCurve | None = None
+) -> TurnbullCurve:
+    """As `turnbull`, for checked intervals. tolerance: the gap at which to stop. near: a curve to start from."""
     left, right = innermost_intervals(intervals)
     if not left.size:
         return TurnbullCurve(left, right, np.zeros(0), 0.0, 0.0, 0, intervals)
     first = np.searchsorted(left, intervals.left, side="left")
     past = np.searchsorted(right, intervals.right, side="right")
-    fit: MassFit = fitted_masses(first, past, intervals.count, left.size, tolerance)
+    start = near._ended_by(right) if near else None
+    fit: MassFit = fitted_masses(first, past, intervals.count, left.size, tolerance, start)
     return TurnbullCurve(left, right, fit.mass, fit.log_likelihood, fit.gap, fit.iterations, intervals)
 
 

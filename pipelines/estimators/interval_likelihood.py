@@ -12,6 +12,8 @@ STEPS = 20_000
 WITHOUT_GAIN = 500
 # A step of the convex minorant must gain at least this share of what its slope promises, or it is halved.
 SUFFICIENT, SHORTEST = 1e-4, 1e-9
+# A start has at least this share of equal masses: a mass of 0 would stay so in EM.
+EQUAL = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,7 +26,9 @@ class MassFit:
     iterations: int
 
 
-def fitted_masses(first: Ints, past: Ints, count: Floats, m: int, tolerance: float) -> MassFit:
+def fitted_masses(
+    first: Ints, past: Ints, count: Floats, m: int, tolerance: float, start: Floats | None = None
+) -> MassFit:
     """Masses with the highest likelihood, count_i x log(mass from first_i up to but not including past_i), summed.
 
     first, past: (K,) places among the m innermost intervals, 0 <= first < past <= m. count: (K,) above 0.
@@ -32,11 +36,14 @@ def fitted_masses(first: Ints, past: Ints, count: Floats, m: int, tolerance: flo
     at the maximum it is 0, and nowhere is the mean log-likelihood further below its maximum than the gap.
     EM multiplies mass k by E_k; the convex minorant step moves the distribution function along its gradient, scaled
     by the diagonal of the Hessian and made monotone (a weighted isotonic regression), halved until it gains enough.
+    start: (m,) the distribution function to start from, ascending, 0-1; equal masses if left out.
     """
     first, past, count = _merged(first, past, count, m)
     people = count.sum()
     share = count / people
     reached = np.linspace(0.0, 1.0, m + 1)
+    if start is not None:
+        reached[1:m] = EQUAL * reached[1:m] + (1.0 - EQUAL) * start[: m - 1]
     best, smallest, gained_at = reached, np.inf, 0
     for iteration in range(STEPS + 1):
         pull = share / (reached[past] - reached[first])

@@ -1,5 +1,6 @@
 """Interval-censored durations of patients with one session or several: patients alike in everything are one pattern."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,9 @@ from pipelines.estimators.counts import Ints
 from pipelines.estimators.errors import CountsError
 from pipelines.estimators.intervals import NOT_ENDED, Intervals, check_intervals, whole_columns
 from pipelines.estimators.limits import Floats
+
+_FEW = 5
+"""Patterns of so many patients or fewer are most of all patterns, and hold few of all patients."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,6 +35,23 @@ class Patients:
         count = np.bincount(self.kind, patients[self.pattern] * self.sessions, self.left.size).astype(np.float64)
         there = count > 0
         return Intervals(self.left[there], self.right[there], count[there])
+
+    def drawn(self, rng: np.random.Generator) -> Iterator[Floats]:
+        """How many of each pattern there are among as many patients, drawn with replacement, again and again.
+
+        Patients of rare patterns are picked one by one: a binomial draw for each such pattern takes most of the time.
+        """
+        rare = self.patients <= _FEW
+        often = np.flatnonzero(~rare)
+        people = np.repeat(np.flatnonzero(rare), self.patients[rare].astype(np.int64))
+        total = round(float(self.patients.sum()))
+        shares = np.append(self.patients[often], people.size) / total
+        while True:
+            *of_often, of_rare = rng.multinomial(total, shares)
+            picked = people[rng.integers(0, max(people.size, 1), of_rare)]
+            drawn = np.bincount(picked, minlength=self.patients.size).astype(np.float64)
+            drawn[often] = of_often
+            yield drawn
 
 
 def checked_patients(table: pl.DataFrame) -> Patients:

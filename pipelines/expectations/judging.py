@@ -134,7 +134,10 @@ def judge_all(
             if _is_duration(statement)
         }
         for source, statement in sources.items():
-            if not _is_duration(statement):
+            if source == _COMPLICATIONS:
+                asked = {statement.measure for statement in statements} & _TOGETHER
+                seen[source] = complications(registry, **shared, level=LEVEL, measures=asked)
+            elif not _is_duration(statement):
                 seen[source] = _figures(registry, statement, shared)
         seen |= {source: drawn.result() for source, drawn in drawing.items()}
     found = []
@@ -180,19 +183,18 @@ def _at(statement: Statement, figure: Figure) -> bool:
 
 
 _DURATIONS = {measure.name: measure.of for measure in DURATION_MEASURES}
+_COMPLICATIONS = "complications"
 _TOGETHER = frozenset({measure.name for measure in WINDOW_MEASURES} | {measure.name for measure in PRESENT_MEASURES})
 
 
 def _source(statement: Statement) -> Any:
     """What is computed at once."""
     if statement.measure in _TOGETHER:
-        return "complications"
+        return _COMPLICATIONS
     return (statement.measure, statement.at_days, statement.between)
 
 
 def _figures(registry: Registry, statement: Statement, shared: Mapping[str, Any]) -> tuple[Figure, ...]:
-    if statement.measure in _TOGETHER:
-        return complications(registry, **shared, level=LEVEL)
     if statement.measure == GRAFT_SURVIVAL:
         return graft_survival(registry, **shared, level=LEVEL)
     if statement.measure in RANGES:

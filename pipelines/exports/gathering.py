@@ -17,14 +17,14 @@ from .._queries import KNOWN_SESSION, SESSION_HERE, kept, rows
 from ..cohorts import CohortDefinition, kept_members
 from ..duration_intervals import DURATION_SESSION, measure_texts, measure_values
 from ..duration_measures import DURATION_MEASURES
-from ..groups import shared_values
+from ..groups import shared_texts, shared_values
 from .columns import KEY_LETTERS, Column
 from .tables import Table
 
 if TYPE_CHECKING:
     import polars as pl
 
-_MEMBERS = "p.patient_key in (select patient_key from cohort_patient where left_out_by is null)"
+_MEMBERS = "b.patient_key in (select patient_key from cohort_patient where left_out_by is null)"
 _BLOCK = 64
 """Bytes of a block of SHA-256."""
 
@@ -70,7 +70,7 @@ def kept_export(registry: Registry, definition: CohortDefinition, secret: bytes 
     """
     settings, as_of = registry.settings, definition.followed_to
     values = shared_values(settings, as_of) | {"every_session": True, "from_number": None, "to_number": None}
-    texts = {"group_definitions": "", "chosen": _MEMBERS}
+    texts = shared_texts(()) | {"chosen": _MEMBERS}
     spell = {"groups": "session_key, number_here, start_on,", "spell": "spell_here"}
     run = registry.connection.execute
     with ExitStack() as stack:

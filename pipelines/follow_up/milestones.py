@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
 
+from registry._ddl import enumeration
 from registry.milestones import MILESTONES, Milestone, yearly
 from registry.store import Registry
 
@@ -94,7 +95,7 @@ def _judged(
     texts = shared_texts(fields, chosen)
     values = {**shared_values(registry.settings, as_of, chosen), **milestone_values(milestones)}
     bits = (f"if(day between {each.opens} and {each.closes}, {1 << bit}, 0)" for bit, each in enumerate(milestones))
-    served = {"milestones_served": " | ".join(bits)}
+    served = {"milestones_served": " | ".join(bits), "milestones": enumeration(each.name for each in milestones)}
     with (
         kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts),
         kept(registry, "milestone_contact", (*CONTACT, "milestone", "milestone_contact"), values, texts | served),

@@ -116,10 +116,8 @@ def kept_spells(
 
     causes: what may end a spell, where there are several; the spells then name it in `ended_by`.
     """
-    reasons = ", ".join(f"'{reason}'" for reason in NOT_COUNTED_REASONS)
     all_texts = {
         **shared_texts(request.fields, request.chosen),
-        "reasons": f"enum ({reasons})",
         "coded_groups": " ".join(
             f"coalesce(nullif(list_position($values_{column}, {column}), 0), {len(values)})::usmallint as {column},"
             for column, values in request.coded.items()

@@ -19,7 +19,7 @@ select
       and coalesce(s.last_contact_on < s.start_on + $from_day, true)
       then 'not_reached'
     else 'missed_visit'
-  end as reason
+  end::{reasons} as reason
 from judged_session s
 left join duration_interval i on i.session_key = s.session_key
 left join session_contact c on c.session_key = s.session_key

@@ -13,14 +13,14 @@ select
   {groups}
   s.patient_key,
   s.has_others,
-  m.milestone,
+  m.milestone::{milestones} as milestone,
   s.start_on + m.closes as closed_on,
   case
     when s.barred is not null then s.barred
     when s.start_on + m.closes > s.observed_to then 'not_due'
     when s.died_on <= s.start_on + m.closes then 'died'
     when s.next_on <= s.start_on + m.closes then 'operated_again'
-  end as reason,
+  end::{reasons} as reason,
   coalesce(c.milestones & m.bit > 0, false) as had_event
 from judged_session s
 cross join milestone m

@@ -50,6 +50,8 @@ def judged(
         complication=[{"session_key": "s", **row} for row in complication or []],
     )
     figures = complications(registry, by=("session_number",), **options)
+    alone = complications(registry, by=("session_number",), measures={measure}, **options)
+    assert alone == tuple(figure for figure in figures if figure.measure == measure)
     (figure,) = (f for f in figures if (f.measure, f.at, f.group["session_number"]) == (measure, at, "1"))
     assert figure.n + sum(figure.not_counted.values()) == 1
     if figure.n:

@@ -82,7 +82,7 @@ def test_a_table_is_made_once(registry: Registry) -> None:
             values, texts = shared_values(registry.settings, as_of), shared_texts(())
             with kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts):
                 assert registry.connection.sql("from judged_session limit 1").fetchall()
-        assert made.count == 6  # the end of each site, what came next and the sessions: three of each day
+        assert made.count == 8  # the end of each site, what came next, all sessions, those judged: four of each day
     assert shared_tables(registry) is None
 
 
@@ -96,16 +96,16 @@ def test_what_is_not_used_is_dropped(registry: Registry) -> None:
             values, texts = shared_values(registry.settings, date(year, 9, 30)), shared_texts(())
             with kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts):
                 pass
-        assert made.count == 27
-        assert sorted(made.made.values()) == [25, 26, 27]
+        assert made.count == 36
+        assert sorted(made.made.values()) == [33, 34, 35, 36]
         for year in range(2016, 2025):
             chosen = choose(registry.settings, since=date(year, 1, 1))
             values, texts = shared_values(registry.settings, AS_OF, chosen), shared_texts((), chosen)
             with kept(registry, "judged_session", (*SESSION_HERE, "judged_session"), values, texts):
                 pass
-        assert made.count == 27 + 2 + 9
-        assert sorted(made.made.values()) == [28, 29, *range(33, 39)]
-        assert len([name for name in temporary(registry) if name.startswith("shared_")]) == 8
+        assert made.count == 36 + 3 + 9
+        assert sorted(made.made.values()) == [37, 38, 39, *range(43, 49)]
+        assert len([name for name in temporary(registry) if name.startswith("shared_")]) == 9
 
 
 def test_another_connection_shares_nothing(registry: Registry) -> None:

@@ -1,5 +1,6 @@
 """Limits by drawing patients anew: by hand, what they must keep to, and how often they hold a known truth."""
 
+import itertools
 import math
 from statistics import NormalDist
 
@@ -10,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.estimators import CountsError, PresenceLimits, clopper_pearson, presence_with_limits, wilson
+from pipelines.estimators.interval_patients import checked_patients
 
 SCHEMA = dict.fromkeys(["pattern", "n", "left_day", "right_day", "sessions"], pl.Int64)
 Row = tuple[int, int, int, int | None, int]
@@ -72,6 +74,19 @@ def test_limits_enclose_both_bounds_where_the_day_lies_inside_an_interval() -> N
     lower, upper = limits(reading)
     assert lower < 0.45
     assert upper == 1.0
+
+
+def test_patients_are_drawn_with_replacement() -> None:
+    """By hand: of 106 patients, drawn 106 times, one that is alone comes up once on average with a variance of
+    1 - 1/106, and those of a pattern of 100 come up 100 times with 100 (1 - 100/106); rare patterns or not."""
+    table = patients((0, 1, 0, 7, 1), (1, 100, 7, 14, 1), (2, 5, 14, None, 2))
+    draws = np.array(list(itertools.islice(checked_patients(table).drawn(np.random.default_rng(1)), 20_000)))
+    assert (draws.sum(axis=1) == 106).all()
+    n = np.array([1, 100, 5])
+    variance = n * (1 - n / 106)
+    assert draws.mean(axis=0) == pytest.approx(n, abs=4 * (variance.max() / 20_000) ** 0.5)
+    assert draws.var(axis=0) == pytest.approx(variance, rel=0.05)
+    assert np.corrcoef(draws[:, 0], draws[:, 2])[0, 1] == pytest.approx(-((1 / 105 * 5 / 101) ** 0.5), abs=0.03)
 
 
 def test_nobody_one_patient_and_past_the_last_look() -> None:

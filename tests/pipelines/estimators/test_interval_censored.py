@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipelines.estimators import CountsError, TurnbullCurve, never_ended_bound, presence_at, turnbull
-from pipelines.estimators.interval_censored import TOLERANCE
-from pipelines.estimators.intervals import NOT_ENDED
+from pipelines.estimators.interval_censored import TOLERANCE, turnbull_of
+from pipelines.estimators.intervals import NOT_ENDED, checked_intervals
 
 Rows = Callable[[str], pl.DataFrame]
 Row = tuple[int, int | None, int]
@@ -227,6 +227,18 @@ def test_what_holds_of_every_estimate(people: list[tuple[int, int, int]]) -> Non
     assert expected.max() <= 1 + 1e-8
     assert (curve.mass * (1 - expected)).max() <= 1e-8
     assert curve.log_likelihood == pytest.approx(log_likelihood)
+
+
+@given(PEOPLE, PEOPLE)
+def test_where_it_starts_from_does_not_matter(
+    people: list[tuple[int, int, int]], others: list[tuple[int, int, int]]
+) -> None:
+    """From the curve of other people, with masses of 0 where these have some, the same likelihood is reached."""
+    intervals = checked_intervals(table(*as_rows(people)))
+    afresh, continued = turnbull_of(intervals), turnbull_of(intervals, near=turnbull(table(*as_rows(others))))
+    assert continued.left.tolist() == afresh.left.tolist()
+    assert continued.gap <= TOLERANCE
+    assert continued.log_likelihood == pytest.approx(afresh.log_likelihood, rel=1e-8, abs=1e-8)
 
 
 @given(PEOPLE, st.randoms(use_true_random=False))
