@@ -91,13 +91,27 @@ def test_a_registry_is_read_and_kept(trust: ModuleType, monkeypatch: pytest.Monk
     assert trust.from_line(told.as_line()) == told
 
 
+def test_small_and_large_registries_stand_apart(trust: ModuleType) -> None:
+    """*By hand*: small ones read 0.2 of a true 0.1, large ones 0.101: only small ones count for coverage."""
+    key = ("m", 365, "")
+    told = [
+        trust.Told(patients, seed, {key: (read, read - 0.01, read + 0.01)}, None)
+        for seed in range(3)
+        for patients, read in ((trust.SMALL, 0.2), (trust.LARGE, 0.101))
+    ]
+    page = trust.page(told, {key: (0.1, 0.0)})
+    assert "| m, 1 year | 10.00 | +10.000 ± 0.000 | 0.0 ± 12.6 | 0 / 3 | 3 | bias, coverage |" in page
+    assert "| m, 1 year | 10.00 | +0.100 ± 0.000 | +1.0 | 3 | bias |" in page
+    assert "the largest bias is 1.0 % of the figure itself" in page
+
+
 def test_what_mistakes_do_by_hand(trust: ModuleType) -> None:
     """Two registries moved by 0.01 and 0.03: 0.02 on average, error 0.01; one that did not go the way is left out."""
     key = ("m", 365, "")
     told = [
-        trust.Told(1, {key: (0.1, 0.0, 0.2)}, {key: (0.11, 0.0, 0.2)}),
-        trust.Told(2, {key: (0.1, 0.0, 0.2)}, {key: (0.13, 0.0, 0.2)}),
-        trust.Told(3, {key: (0.9, 0.0, 0.2)}, None),
+        trust.Told(1_000, 1, {key: (0.1, 0.0, 0.2)}, {key: (0.11, 0.0, 0.2)}),
+        trust.Told(1_000, 2, {key: (0.1, 0.0, 0.2)}, {key: (0.13, 0.0, 0.2)}),
+        trust.Told(1_000, 3, {key: (0.9, 0.0, 0.2)}, None),
     ]
     ((found, mean, error, largest, n),) = trust.shifts(told)
     assert (found, n) == (key, 2)
