@@ -300,7 +300,8 @@ Made by `make trust` (`benchmarks/trust.py`); do not edit.
 **{len(small):,} registries** of {SMALL:,} fictional patients (seeds from {FIRST_SEED[SMALL]:,} on), their records
 straight in the tables; {chained:,} of them also went **the whole way**: files of four sites with a mistake planted in
 {PLANTED:.0%} of the rows, intake, what fails held back, figures.
-**{len(found) - len(small):,} registries** of {LARGE:,} patients (seeds from {FIRST_SEED[LARGE]:,} on). Truth: what the model expects, from
+**{len(found) - len(small):,} registries** of {LARGE:,} patients (seeds from {FIRST_SEED[LARGE]:,} on).
+Truth: what the model expects, from
 {len(TRUTH_SEEDS) * TRUTH_PATIENTS:,} other patients, computed without looking at a record.
 
 **Bias** is the mean estimate less the truth, in percentage points, **coverage** how often the 95 % interval holds the

@@ -18,7 +18,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ._ddl import field_names_sql, history_ddl, literal, quoted, table_ddl
 from .database_errors import database_fault, is_from_outside, system_fault
@@ -29,6 +29,9 @@ from .settings import SETTINGS_FILE, load_settings
 from .snapshot import ContentSum, computed_sums, snapshot_id, store_sums
 from .store import Registry
 from .version import program_version
+
+if TYPE_CHECKING:
+    import duckdb
 
 ABOUT_FILE = "records.json"
 _FORMAT = 1
@@ -126,10 +129,7 @@ def open_parquet_records(
         try:
             connection.execute(f"attach ':memory:' as {CATALOG}")
             connection.execute(f"use {CATALOG}")
-            connection.execute((files("registry") / "_bookkeeping.sql").read_text(encoding="utf-8"))
-            for record in RECORD_TYPES:
-                connection.execute(history_ddl(record))
-                connection.execute(_shown(record, parts))
+            _show(connection, {record: _listed(record, parts) for record in RECORD_TYPES})
             sums = [_sums(about) for about in parts.values()]
             store_sums(connection, {r.name: sum((one[r.name] for one in sums), ContentSum()) for r in RECORD_TYPES})
             yield Registry(folder, settings, connection)
@@ -140,6 +140,36 @@ def open_parquet_records(
             if is_from_outside(error):
                 raise GraftledgerError(database_fault(error, str(folder))) from None
             raise
+
+
+def registry_over(connection: duckdb.DuckDBPyConnection, address: str, settings: Path) -> Registry:
+    """A registry of records in Parquet at an address that your own connection can read, such as `s3://bucket/north`.
+
+    For object storage and shared catalogues. They need extensions of DuckDB and credentials, which you give to the
+    connection first: the program itself loads none and opens no network. Views of the records, and the registry's
+    bookkeeping, are made in its current database, which must be empty. No file is checked, all rows are read once for
+    the snapshot, and the files must not change meanwhile.
+    address: where `write_parquet_records` wrote, or several such places by a pattern, such as `s3://bucket/*`.
+    settings: the file of settings, on this machine.
+    Raises: GraftledgerError where there is no file of any record type, or the settings are at fault.
+    """
+    read = load_settings(settings)
+    found = {}
+    for record in RECORD_TYPES:
+        pattern = literal(f"{address.rstrip('/')}/{record.name}/*/*/*.parquet")
+        count = connection.execute(f"select count(*) from glob({pattern})").fetchall()[0][0]
+        found[record] = pattern if count else ""
+    if not any(found.values()):
+        raise GraftledgerError(
+            Fault(
+                "there are no records in Parquet.",
+                address,
+                mend="Give the address of a folder that write-parquet wrote.",
+            )
+        )
+    _show(connection, found)
+    store_sums(connection, computed_sums(connection))
+    return Registry(settings.parent, read, connection)
 
 
 def _with_place(record: RecordType) -> str:
@@ -153,17 +183,28 @@ def _with_place(record: RecordType) -> str:
     )
 
 
-def _shown(record: RecordType, parts: Mapping[Path, Mapping[str, Any]]) -> str:
-    """The view of a record type; the table, empty, where there is no file of it."""
+def _listed(record: RecordType, parts: Mapping[Path, Mapping[str, Any]]) -> str:
+    """The files of a record type as SQL; nothing where there is none."""
     names = [str(part / name) for part, about in parts.items() for name in about["files"]]
     inside = [name for name in names if Path(name).parents[2].name == record.name]
-    if not inside:
-        return table_ddl(record)
     listed = ", ".join(literal(re.sub(r"([\[*?])", r"[\1]", name)) for name in inside)
-    return (
-        f"create view {quoted(record.name)} as select {field_names_sql(record)}, intake_id "
-        f"from read_parquet([{listed}], hive_partitioning = true)"
-    )
+    return f"[{listed}]" if inside else ""
+
+
+def _show(connection: duckdb.DuckDBPyConnection, found: Mapping[RecordType, str]) -> None:
+    """Make bookkeeping, and a view of each record type; its table, empty, where there is no file of it.
+
+    found: the files of each type as SQL.
+    """
+    connection.execute((files("registry") / "_bookkeeping.sql").read_text(encoding="utf-8"))
+    for record, listed in found.items():
+        connection.execute(history_ddl(record))
+        connection.execute(
+            f"create view {quoted(record.name)} as select {field_names_sql(record)}, intake_id "
+            f"from read_parquet({listed}, hive_partitioning = true)"
+            if listed
+            else table_ddl(record)
+        )
 
 
 def _parts(folder: Path) -> list[Path]:

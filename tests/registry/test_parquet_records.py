@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import polars as pl
 import pytest
 
@@ -22,7 +23,7 @@ from pipelines.numbered_records import numbered_records
 from pipelines.site_counts import counts_text, gather_counts
 from registry import GraftledgerError, Registry, open_registry, start_registry
 from registry.backup import back_up
-from registry.parquet_records import ABOUT_FILE, write_parquet_records
+from registry.parquet_records import ABOUT_FILE, registry_over, write_parquet_records
 from registry.settings import SETTINGS_FILE
 from registry.snapshot import computed_sums, snapshot_id, store_sums
 from registry.verification import verify
@@ -122,6 +123,20 @@ def listed(sites: Any) -> str:
 def refused(folder: Path, words: str) -> None:
     with pytest.raises(GraftledgerError, match=words), open_registry(folder):
         pass
+
+
+def test_a_connection_of_ones_own_reads_them_at_an_address(written: Path, whole: Path, tmp_path: Path) -> None:
+    """As from object storage, whose extension cannot be loaded here: the address is a folder. Tried on such storage by
+    hand."""
+    place = tmp_path / "bucket" / "north"
+    shutil.copytree(written, place)
+    with open_registry(whole) as registry, duckdb.connect() as connection:
+        over = registry_over(connection, str(place.parent / "*"), place / SETTINGS_FILE)
+        assert over.snapshot == registry.snapshot
+        for analysis in ANALYSES:
+            assert analysis(over) == analysis(registry)
+    with duckdb.connect() as connection, pytest.raises(GraftledgerError, match=r"no records in Parquet.*write-parquet"):
+        registry_over(connection, str(tmp_path), place / SETTINGS_FILE)
 
 
 def test_files_lie_by_site_and_year_for_their_owner_alone(written: Path) -> None:
