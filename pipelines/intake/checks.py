@@ -41,6 +41,10 @@ from registry.definition import row_checks as names
 _PARENT_FIELD = re.compile(r"\bparent\.([a-z_0-9]+)")
 
 
+NOT_NULL = "ExpectColumnValuesToNotBeNull"
+"""The one expectation that says anything of an empty value."""
+
+
 @dataclass(frozen=True)
 class Check:
     """One expectation, and what it means for a row that fails it.
@@ -78,7 +82,7 @@ def field_checks(declared: Field, settings: Settings) -> list[Check]:
             Check(
                 names.MISSING_REQUIRED,
                 declared.name,
-                "ExpectColumnValuesToNotBeNull",
+                NOT_NULL,
                 {"column": declared.name},
                 "a required field is empty",
                 _ask_for(declared),

@@ -78,3 +78,20 @@ def test_a_check_that_breaks_down_is_never_taken_for_a_pass(validate: Validate) 
     check = Check("some_rule", "b", "ExpectColumnValuesToBeInSet", {"column": "b", "value_set": [1]}, "reason", "mend")
     with pytest.raises(GraftledgerError, match="some_rule could not be checked; nothing was changed"):
         validate(frame, [check])
+
+
+def test_a_column_without_a_value_fails_only_for_being_empty(validate: Validate) -> None:
+    """By hand: of two rows, both empty, a required field finds both; a set, a pattern and a range find nothing. One
+    value beside them, and it is judged by all."""
+    checks = [
+        Check("missing", "code", "ExpectColumnValuesToNotBeNull", {"column": "code"}, "", ""),
+        Check("unknown", "code", "ExpectColumnValuesToBeInSet", {"column": "code", "value_set": ["a"]}, "", ""),
+        Check("written", "code", "ExpectColumnValuesToMatchRegex", {"column": "code", "regex": "^a$"}, "", ""),
+        Check("range", "n", "ExpectColumnValuesToBeBetween", {"column": "n", "min_value": 0, "max_value": 1}, "", ""),
+    ]
+    empty = pd.DataFrame({"code": pd.Series([None, None], dtype=object), "n": pd.Series([None, None], dtype=float)})
+    assert [(check.rule, rows) for check, rows in validate(empty, checks)] == [("missing", [0, 1])]
+    assert validate(empty, checks[1:]) == []
+    beside = pd.DataFrame({"code": ["b", None], "n": [2.0, None]})
+    found = {check.rule: rows for check, rows in validate(beside, checks)}
+    assert found == {"missing": [1], "unknown": [0], "written": [0], "range": [0]}
