@@ -201,6 +201,7 @@ def analysis(name: str) -> Callable[[Path, int], dict[str, float]]:
 
 
 def audit(folder: Path, patients: int) -> dict[str, float]:
+    shutil.rmtree(folder / "audit", ignore_errors=True)
     return command("audit", QUARTER, "--registry", folder / "registry", "--out", folder / "audit")
 
 

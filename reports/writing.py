@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from registry import Fault, GraftledgerError
@@ -19,17 +19,8 @@ def write_report(
     replaced.
     Raises: GraftledgerError where a file is there already or the folder cannot be written. Then it is as before.
     """
+    refuse_earlier(folder, tuple(files), kind, replace=replace)
     targets = tuple(folder / name for name in files)
-    present = [path for path in targets if path.is_dir() or (path.exists() and not replace)]
-    if present:
-        names = " and ".join(path.name for path in present)
-        raise GraftledgerError(
-            Fault(
-                f"{names} of an earlier {kind} would be overwritten.",
-                str(folder),
-                mend="Choose another folder with --out, or add --replace.",
-            )
-        )
     written: list[Path] = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -48,6 +39,22 @@ def write_report(
             )
         ) from None
     return targets
+
+
+def refuse_earlier(folder: Path, names: Sequence[str], kind: str, *, replace: bool) -> None:
+    """Refuse, before minutes of work, a folder in which files of an earlier report stand in the way.
+
+    Arguments: as `write_report`. Raises: GraftledgerError naming them.
+    """
+    targets = [folder / name for name in names]
+    if present := [path.name for path in targets if path.is_dir() or (path.exists() and not replace)]:
+        raise GraftledgerError(
+            Fault(
+                f"{' and '.join(present)} of an earlier {kind} would be overwritten.",
+                str(folder),
+                mend="Choose another folder with --out, or add --replace.",
+            )
+        )
 
 
 def _beside(folder: Path, content: bytes) -> Path:

@@ -3,10 +3,11 @@
 from ._build import AuditDocument, build_audit
 from ._comments import Comments, parse_comments, read_comments
 from ._quarter import Quarter, last_complete_quarter, parse_quarter
-from ._write import FIGURES_FILE, PAGE_FILE, PDF_FILE, TABLES_FILE, write_audit
+from ._write import FIGURES_FILE, FILES, PAGE_FILE, PDF_FILE, TABLES_FILE, write_audit
 
 __all__ = [
     "FIGURES_FILE",
+    "FILES",
     "PAGE_FILE",
     "PDF_FILE",
     "TABLES_FILE",

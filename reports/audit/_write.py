@@ -9,6 +9,8 @@ from ._build import AuditDocument
 
 PAGE_FILE, PDF_FILE, FIGURES_FILE, TABLES_FILE = "audit.html", "audit.pdf", "figures.json", "tables.xlsx"
 
+FILES = (PAGE_FILE, PDF_FILE, FIGURES_FILE, TABLES_FILE)
+
 
 def write_audit(
     folder: Path, document: AuditDocument, pdf: bytes, *, replace: bool = False

@@ -45,10 +45,12 @@ def audit(
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # small matrices: threads would wait for each other
     from pipelines.measures import MEASURE_LABELS
 
-    from ..audit import build_audit, parse_quarter, read_comments, write_audit
+    from ..audit import FILES, build_audit, parse_quarter, read_comments, write_audit
     from ..audit_diff import read_figures
+    from ..writing import refuse_earlier
 
     folder = out if out is not None else Path(f"audit-{parse_quarter(quarter)}")
+    refuse_earlier(folder, FILES, "audit", replace=replace)
     words = read_comments(comments) if comments is not None else None
     before = read_figures(previous) if previous is not None else None
     with (

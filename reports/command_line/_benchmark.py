@@ -56,7 +56,8 @@ def benchmark(
     from pipelines.comparison.reviews import checked_surgeon
 
     from ..audit import last_complete_quarter, parse_quarter
-    from ..benchmark import build_benchmark, write_benchmark
+    from ..benchmark import FIGURES_FILE, build_benchmark, write_benchmark
+    from ..writing import refuse_earlier
 
     with open_registry(registry, known_measures=tuple(MEASURE_LABELS), as_of_intake=as_of_intake) as opened:
         chosen = parse_quarter(quarter) if quarter else last_complete_quarter(opened.data_date)
@@ -64,6 +65,9 @@ def benchmark(
             checked_surgeon(opened, surgeon)
         codes = opened.settings.surgeons if everybody else (surgeon or "",)
         folder = out or Path(f"benchmarks-{chosen}" if everybody else f"benchmark-{surgeon}-{chosen}")
+        places = {code: folder / code if everybody else folder for code in codes}
+        for place in places.values():
+            refuse_earlier(place, (FIGURES_FILE,), "benchmark", replace=replace)
         with progress_line() as progress:
             progress("Comparing")
             practice = compare_practice(opened, chosen.last_on, model_id=case_mix)
@@ -73,7 +77,7 @@ def benchmark(
                 documents[code] = build_benchmark(practice, code, chosen)
         shown, snapshot, erased = shown_intake_id(opened), opened.snapshot, opened.erased_since
     for code, document in documents.items():
-        write_benchmark(folder / code if everybody else folder, document, replace=replace)
+        write_benchmark(places[code], document, replace=replace)
     for line in benchmark_lines(practice, next(iter(documents.values())), everybody=everybody):
         say(line)
     note(fill(f"Pages, as HTML and PDF, with their figures: {folder}", _WIDTH))

@@ -58,9 +58,10 @@ def model(
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from pipelines import MEASURE_LABELS
 
-    from ..writing import write_report
+    from ..writing import refuse_earlier, write_report
 
     folder = out if out is not None else Path(f"model-{name}-{of}" if of else f"model-{name}")
+    refuse_earlier(folder, ("figures.json",), "page of the model", replace=replace)
     with (
         open_registry(registry, known_measures=tuple(MEASURE_LABELS), as_of_intake=as_of_intake) as opened,
         progress_line() as progress,

@@ -15,14 +15,18 @@ from .conftest import QUARTER
 runner = CliRunner()
 
 
-def test_it_writes_where_it_is_told_and_says_so(practice_folder: Path, tmp_path: Path) -> None:
+def test_it_writes_where_it_is_told_and_says_so(
+    practice_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     arguments = ["audit", QUARTER, "--registry", str(practice_folder), "--out", str(tmp_path / "here")]
     result = runner.invoke(app, arguments)
     assert result.exit_code == 0, result.output
     assert str(tmp_path / "here" / "audit.html") in result.stdout
     assert json.loads((tmp_path / "here" / "figures.json").read_text(encoding="utf-8"))["meta"]["quarter"] == QUARTER
 
-    again = runner.invoke(app, arguments)
+    with monkeypatch.context() as patch:  # before any work: of a large registry it takes minutes
+        patch.setattr("reports.audit.build_audit", lambda *_, **__: pytest.fail("worked before it refused"))
+        again = runner.invoke(app, arguments)
     assert again.exit_code == 1
     assert "--replace" in again.stderr
     assert runner.invoke(app, [*arguments, "--replace"]).exit_code == 0
