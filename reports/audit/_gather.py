@@ -35,7 +35,7 @@ from pipelines.quarter_activity import quarter_activity
 from pipelines.ratings_and_scars import ratings_and_scars
 from pipelines.recent_outcomes import recent_outcomes
 from pipelines.serious_complications import serious_complications
-from pipelines.shared_tables import sharing
+from pipelines.shared_tables import held_memory, sharing
 from pipelines.site_declarations import complete_to_by_site
 from registry import Fault, GraftledgerError, Registry, durations
 from registry.reports import shown_intake_id
@@ -89,9 +89,9 @@ def gather(
     as_of, by_site = quarter.last_on, ("site_code",)
     actions, reviews = agreed_actions(registry), tuple(outlier_reviews(registry))
     statements, own_statements = _statements(registry)
-    # these show keys or fields, or read more than the records
-    due, missing = visits_due(registry, on=as_of), missing_fields(registry, quarter.first_on, as_of)
-    compared = compared_surgeons(registry, quarter)
+    with held_memory(registry.connection):  # these show keys or fields, or read more than the records
+        due, missing = visits_due(registry, on=as_of), missing_fields(registry, quarter.first_on, as_of)
+        compared = compared_surgeons(registry, quarter)
     with numbered_records(registry), sharing(registry):
         survival = graft_survival(registry, as_of=as_of)
         spans = tuple(each.span for each in (quarter, quarter.before, quarter.year_before))
