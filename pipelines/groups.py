@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -114,8 +115,12 @@ def group_fields(settings: Settings) -> dict[str, GroupField]:
     return {field.name: field for field in fields}
 
 
-_RECORDS = """left join patient p on p.patient_key = b.patient_key
-left join session s on s.session_key = b.session_key"""
+_RECORDS = {
+    "p": "left join patient p on p.patient_key = b.patient_key",
+    "s": "left join session s on s.session_key = b.session_key",
+}
+"""How the records come beside the step `session_base`, by the alias that stands for them."""
+_ALIAS = re.compile(r"\b([ps])\.")
 
 
 def shared_values(settings: Settings, as_of: date | None, chosen: Chosen = EVERYBODY) -> dict[str, Any]:
@@ -164,14 +169,18 @@ def shared_texts(fields: Sequence[GroupField], chosen: Chosen = EVERYBODY) -> di
     >>> texts = shared_texts((GroupField("f", "F", "p.f", None),))
     >>> texts["group_definitions"], texts["groups"], texts["chosen"]
     ("coalesce(p.f, 'not recorded') as group_1,", 'group_1,', 'true')
+    >>> texts["group_records"]
+    'left join patient p on p.patient_key = b.patient_key'
     """
     columns = group_columns(fields)
     made = [f"{_recorded(field)} as {column}," for field, column in zip(fields, columns, strict=True)]
+    definitions, who = " ".join(made), _chosen_sql(chosen)
+    read = set(_ALIAS.findall(f"{definitions} {who}"))
     return {
-        "group_definitions": " ".join(made),
-        "group_records": _RECORDS if fields or chosen != EVERYBODY else "",
+        "group_definitions": definitions,
+        "group_records": "\n".join(join for alias, join in _RECORDS.items() if alias in read),
         "groups": " ".join(f"{column}," for column in columns),
-        "chosen": _chosen_sql(chosen),
+        "chosen": who,
         "reasons": enumeration(NOT_COUNTED_REASONS),
     }
 

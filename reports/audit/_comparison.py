@@ -13,6 +13,7 @@ from pipelines.comparison.measures import EXPECTED, OBSERVED_TO_EXPECTED
 from pipelines.comparison.practice import compare_practice
 from pipelines.comparison.results import MeasureComparison, SurgeonResult
 from pipelines.comparison.storing import FrozenModel, list_models
+from pipelines.comparison.surveillance import Trend
 from registry import Registry
 
 from ._quarter import Quarter
@@ -29,14 +30,15 @@ class Alarm:
 
 @dataclass(frozen=True)
 class ComparedSurgeons:
-    """Results of three years up to the quarter's end. alarms: of the quarter alone. grafts: of the years
-    of the trend, for surgeons with enough counted sessions."""
+    """Results of three years up to the quarter's end. alarms: of the quarter alone; reached: the running sums that
+    gave them. grafts: of the years of the trend, for surgeons with enough counted sessions."""
 
     model: FrozenModel
     first_on: date
     last_on: date
     comparisons: tuple[MeasureComparison, ...]
     alarms: tuple[Alarm, ...]
+    reached: tuple[Trend, ...]
     grafts: tuple[GraftTrend, ...]
     figures: tuple[Figure, ...]
 
@@ -58,10 +60,15 @@ def compared_surgeons(registry: Registry, quarter: Quarter) -> ComparedSurgeons 
     practice = compare_practice(registry, quarter.last_on)
     assert practice.frozen is not None
     comparisons = tuple(practice.comparisons.values())
-    alarms = [
-        Alarm(surgeon, told.measure.label, day)
+    reached = [
+        told
         for surgeon in registry.settings.surgeons
         for told in practice.trends(surgeon)
+        if any(quarter.first_on <= day <= quarter.last_on for day in told.alarms)
+    ]
+    alarms = [
+        Alarm(told.surgeon, told.measure.label, day)
+        for told in reached
         for day in told.alarms
         if quarter.first_on <= day <= quarter.last_on
     ]
@@ -77,6 +84,7 @@ def compared_surgeons(registry: Registry, quarter: Quarter) -> ComparedSurgeons 
         practice.last_on,
         comparisons,
         tuple(alarms),
+        tuple(reached),
         tuple(grafts),
         (
             *_figures(comparisons, floor),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any
 
 from .right_labels import right_labels
@@ -14,9 +15,26 @@ _WIDE, _NARROW = (560, 230), (248, 210)
 _BESIDE = 0.06
 """Room above and below the lines, as a share of the axis."""
 
+_APART = 0.15
+"""Least distance between two years under an axis, as a share of it."""
+
 Ticks = Sequence[tuple[int, str]]
 """Under the axis: number of cases before the tick, and its text, such as (40, "2025"). No more than fit: about 8, or 4
 where narrow."""
+
+
+def year_ticks(days: Sequence[date]) -> list[tuple[int, str]]:
+    """Where each year begins, in cases, leaving out those that would run into the one before.
+
+    >>> year_ticks([date(2024, 12, 1), date(2025, 1, 2), date(2025, 6, 1), date(2026, 1, 2)])
+    [(0, '2024'), (1, '2025'), (3, '2026')]
+    """
+    found: list[tuple[int, str]] = []
+    for year in sorted({day.year for day in days}):
+        place = sum(day.year < year for day in days)
+        if not found or place - found[-1][0] >= len(days) * _APART:
+            found.append((place, str(year)))
+    return found
 
 
 def case_chart(

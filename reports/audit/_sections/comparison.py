@@ -5,14 +5,19 @@ from __future__ import annotations
 from pipelines.comparison.funnel_lines import funnel_lines
 from pipelines.comparison.graft_trend import GraftTrend
 from pipelines.comparison.results import MeasureComparison, SurgeonResult
+from pipelines.comparison.surveillance import ODDS_RATIO, RUN_LENGTH, Trend
 
 from ... import wording
+from ...charts.case_chart import year_ticks
+from ...charts.cusum_chart import cusum_chart, cusum_words
 from ...charts.funnel_plot import FLAGS, FunnelLimit, FunnelPoint, funnel_plot, funnel_words
 from ...layout import Cell, Picture, Row, Section, Table
 from .._comparison import ComparedSurgeons
 
 _HIGHEST_LIMIT = 4.5
 """Where chance alone reaches such a ratio even at the most sessions, a funnel would show no limit, and is left out."""
+_MOST_SUMS = 12
+"""Running sums that are drawn; more would fill pages, and the table names them all."""
 
 
 def comparison(compared: ComparedSurgeons, floor: int) -> Section:
@@ -42,6 +47,10 @@ def comparison(compared: ComparedSurgeons, floor: int) -> Section:
                     Row(f"{alarm.surgeon}, {alarm.outcome}", (Cell(alarm.on.isoformat()),)) for alarm in compared.alarms
                 ),
             ),
+            "sums": [_sum(number, told) for number, told in enumerate(compared.reached[:_MOST_SUMS], start=1)],
+            "sums_left_out": max(0, len(compared.reached) - _MOST_SUMS),
+            "run_length": wording.whole(RUN_LENGTH),
+            "odds_ratio": f"{ODDS_RATIO:g}",
             "grafts": Table(
                 "Grafts that did not grow, over time",
                 (
@@ -60,6 +69,17 @@ def comparison(compared: ComparedSurgeons, floor: int) -> Section:
                 tuple(_count_row(one, floor) for one in compared.comparisons),
             ),
         },
+    )
+
+
+def _sum(number: int, told: Trend) -> Picture:
+    """The running sum of a surgeon and outcome; numbered, since a code may hold what no name may."""
+    label = told.measure.label
+    subject = f"{label[0].lower()}{label[1:]}, surgeon {told.surgeon}"
+    return Picture(
+        cusum_chart(told.path, f"running-sum-{number}", ticks=year_ticks(told.days), narrow=True),
+        cusum_words(told.path, subject, run_length=told.limit.run_length),
+        f"{told.surgeon}, {label}",
     )
 
 

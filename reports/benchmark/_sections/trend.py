@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from datetime import date
+from collections.abc import Callable
 from typing import Any
 
 from pipelines.comparison.graft_trend import GraftTrend
@@ -11,6 +10,7 @@ from pipelines.comparison.measures import COMPARED, GRAFTS_NOT_GROWN
 from pipelines.comparison.surveillance import ODDS_RATIO, RUN_LENGTH, Trend
 
 from ... import wording
+from ...charts.case_chart import year_ticks
 from ...charts.cusum_chart import (
     cusum_chart,
     cusum_words,
@@ -22,9 +22,6 @@ from ...charts.svg import Drawing
 from ...layout import Picture, Section
 from .._data import BenchmarkData
 from .._words import lowered
-
-_APART = 0.15
-"""Least distance between two years under an axis, as a share of it."""
 
 
 def trend(data: BenchmarkData) -> Section:
@@ -98,7 +95,7 @@ def _grafts(told: GraftTrend, window: tuple[int, int]) -> dict[str, Any]:
                 expected_minus_observed_chart(
                     told.difference,
                     f"expected-less-observed-{GRAFTS_NOT_GROWN}",
-                    ticks=ticks(told.days),
+                    ticks=year_ticks(told.days),
                     narrow=True,
                     of="grafts",
                 ),
@@ -107,7 +104,7 @@ def _grafts(told: GraftTrend, window: tuple[int, int]) -> dict[str, Any]:
             ),
             Picture(
                 moving_average_chart(
-                    told.average, f"moving-average-{GRAFTS_NOT_GROWN}", ticks=ticks(told.days), narrow=True
+                    told.average, f"moving-average-{GRAFTS_NOT_GROWN}", ticks=year_ticks(told.days), narrow=True
                 ),
                 f"Moving average of {lowered(label)}: at the end {wording.percent(float(told.average.observed[-1]))} "
                 f"observed, {wording.percent(float(told.average.expected[-1]))} expected.",
@@ -131,7 +128,7 @@ def _panel(chart: Callable[..., Drawing], path: object, told: Trend, words: str)
     """One small chart: three stand beside each other where there is room."""
     title = _TITLES[chart]
     name = f"{title.lower().replace(' ', '-')}-{told.measure.name}"
-    return Picture(chart(path, name, ticks=ticks(told.days), narrow=True), words, title)
+    return Picture(chart(path, name, ticks=year_ticks(told.days), narrow=True), words, title)
 
 
 _TITLES: dict[Callable[..., Drawing], str] = {
@@ -139,17 +136,3 @@ _TITLES: dict[Callable[..., Drawing], str] = {
     expected_minus_observed_chart: "Expected less observed",
     moving_average_chart: "Moving average",
 }
-
-
-def ticks(days: Sequence[date]) -> list[tuple[int, str]]:
-    """Where each year begins, in sessions, leaving out those that would run into the one before.
-
-    >>> ticks([date(2024, 12, 1), date(2025, 1, 2), date(2025, 6, 1), date(2026, 1, 2)])
-    [(0, '2024'), (1, '2025'), (3, '2026')]
-    """
-    found: list[tuple[int, str]] = []
-    for year in sorted({day.year for day in days}):
-        place = sum(day.year < year for day in days)
-        if not found or place - found[-1][0] >= len(days) * _APART:
-            found.append((place, str(year)))
-    return found

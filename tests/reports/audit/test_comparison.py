@@ -14,7 +14,10 @@ from pipelines.comparison.graft_trend import GraftTrend
 from pipelines.comparison.measures import COMPARED
 from pipelines.comparison.results import MeasureComparison, SurgeonResult, Told
 from pipelines.comparison.storing import FrozenModel, freeze_models
+from pipelines.comparison.surveillance import Trend
 from pipelines.estimators.count_surveillance import counts_expected_minus_observed, counts_moving_average
+from pipelines.estimators.run_length import CusumLimit
+from pipelines.estimators.surveillance import cusum_path, cusum_weights, expected_minus_observed, moving_average
 from registry.store import Registry, open_registry, start_registry
 from reports.audit import build_audit
 from reports.audit._build import lay_out
@@ -53,8 +56,24 @@ def compared(*results: SurgeonResult) -> ComparedSurgeons:
         COMPARED["infection"], None, date(2017, 1, 1), date(2019, 12, 31), {r.surgeon: r for r in results},  # type: ignore[arg-type]
         None, None, 0.05, 0.8,
     )  # fmt: skip
-    alarms = (Alarm("S2", "Infection", date(2019, 11, 5)),)
-    return ComparedSurgeons(MODEL, date(2017, 1, 1), date(2019, 12, 31), (one,), alarms, (grafts(),), ())
+    alarms, reached = (Alarm("S2", "Infection", date(2019, 11, 5)),), (running_sum(),)
+    return ComparedSurgeons(MODEL, date(2017, 1, 1), date(2019, 12, 31), (one,), alarms, reached, (grafts(),), ())
+
+
+def running_sum() -> Trend:
+    """Three sessions: the sum reaches a limit of 1 at the second."""
+    outcomes, risks = np.array([1, 1, 0]), np.array([0.1, 0.1, 0.1])
+    return Trend(
+        COMPARED["infection"],
+        "S2",
+        (date(2018, 3, 1), date(2019, 11, 5), date(2019, 12, 1)),
+        ("a", "b", "c"),
+        cusum_path(cusum_weights(outcomes, risks, 2.0), 1.0),
+        expected_minus_observed(outcomes, risks),
+        moving_average(outcomes, risks),
+        CusumLimit(1.0, 990.0, 0.01, 100, 1),
+        80.0,
+    )
 
 
 def test_without_a_frozen_model_nobody_is_compared(practice: Registry) -> None:
@@ -85,7 +104,11 @@ def test_results_beyond_a_limit_are_prompts_in_the_order_of_codes(practice: Regi
     assert row[:4] == ["2", "+20", "−40 to +40", "6.0%"]
     assert row[4].startswith("5.0%")
     assert "described, without an alarm" in own.text
-    (drawing,) = [d for d in own.all("div") if d.attributes.get("role") == "img"]
+    cusum, drawing = [d for d in own.all("div") if d.attributes.get("role") == "img"]
+    # by hand: each event adds log(2 / 1.1) = 0.598 to the sum, so the second one passes 1
+    assert cusum.attributes["aria-label"].startswith("CUSUM of infection, surgeon S2 over 3 sessions in their order")
+    assert "alarms at session 2." in cusum.attributes["aria-label"]
+    assert "Running sums that reached their limit in the quarter, session by session" in own.text
     assert "S2: 4.00 (2.00 to 8.00), priority review" in drawing.attributes["aria-label"]
 
 
