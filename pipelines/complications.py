@@ -49,6 +49,8 @@ def complications(
     values, texts = shared_values(registry.settings, as_of, chosen), shared_texts(fields, chosen)
     figures: list[Figure] = []
     questions = [each for each in QUESTIONS if measures is None or each.measure.name in measures]
+    if not questions:
+        return ()
     with kept_answers(registry, values, texts, questions):
         for question in questions:
             found = by_group(judged(registry, question, "judged_count", texts), fields)

@@ -120,15 +120,13 @@ def _answer_texts(questions: Sequence[Question]) -> dict[str, str]:
         for bit, ((name, _), predicate) in enumerate(_PARTS.items())
         if name in measures
     ]
-    columns = {
-        at_milestone: [each.column for each in questions if bool(each.milestone) is at_milestone]
-        for at_milestone in (False, True)
-    }
+    of_windows = [question.column for question in questions if not question.milestone]
+    of_milestones = [question.column for question in questions if question.milestone]
     contacts = [f"bool_or({_within(milestone)}) as {_any_contact(milestone)}" for milestone in _milestones(questions)]
     return {
         "answers": " | ".join(bits),
-        "window_columns": ",\n    ".join(columns[False]),
-        "milestone_columns": ",\n    ".join([*columns[True], *contacts]),
+        "window_columns": ",\n    ".join(of_windows),
+        "milestone_columns": ",\n    ".join([*of_milestones, *contacts]),
     }
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 _MOST_TABLES, _MOST_ROWS = 6, 10_000
 """Tables beyond these, the longest unused first, are dropped; larger answers are asked again. Both save memory."""
-_MOST_MEMORY = 5_000_000_000
+_MOST_MEMORY = 7_000_000_000
 """Bytes, of the engine within `held_memory`: an audit of ten million patients then fits beside other programs."""
 _BYTES = {"bytes": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40}
 _NAME = re.compile(r"[a-z_]+")
@@ -130,7 +130,7 @@ def sharing(registry: Registry) -> Iterator[None]:
 
 @contextmanager
 def held_memory(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
-    """Hold the engine to 5 GB: it spills what goes beyond. Not where it may not spill, or has less anyway."""
+    """Hold the engine to 7 GB: it spills what goes beyond. Not where it may not spill, or has less anyway."""
     setting = "select current_setting('memory_limit'), current_setting('temp_directory')"
     before, spills_to = connection.execute(setting).fetchall()[0]
     number, unit = before.split()

@@ -50,6 +50,7 @@ def judged(
         complication=[{"session_key": "s", **row} for row in complication or []],
     )
     figures = complications(registry, by=("session_number",), **options)
+    assert complications(registry, measures=()) == ()
     alone = complications(registry, by=("session_number",), measures={measure}, **options)
     assert alone == tuple(figure for figure in figures if figure.measure == measure)
     (figure,) = (f for f in figures if (f.measure, f.at, f.group["session_number"]) == (measure, at, "1"))
