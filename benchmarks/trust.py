@@ -60,7 +60,7 @@ APPROXIMATE = {
     "numbness_still": "recent sessions are followed for less, and fewer of them are strips, which numb for longer",
     "graft_survival": "with seventy patients counted, as of strips in a small registry, limits are a little narrow",
 }
-"""Measures whose own pages say that they are a little off, and why."""
+"""Measures that are known to be a little off, and why."""
 
 SAME_TRUTH = {"numbness_still": "numbness"}
 """Figures by another estimator of what has a truth under its first name."""

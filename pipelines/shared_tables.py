@@ -130,7 +130,7 @@ def sharing(registry: Registry) -> Iterator[None]:
 
 @contextmanager
 def held_memory(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
-    """Hold the engine to 7 GB: it spills what goes beyond. Not where it may not spill, or has less anyway."""
+    """Hold the engine to _MOST_MEMORY: it spills what goes beyond. Not where it may not spill, or has less anyway."""
     setting = "select current_setting('memory_limit'), current_setting('temp_directory')"
     before, spills_to = connection.execute(setting).fetchall()[0]
     number, unit = before.split()

@@ -50,7 +50,6 @@ def judged(
         complication=[{"session_key": "s", **row} for row in complication or []],
     )
     figures = complications(registry, by=("session_number",), **options)
-    assert complications(registry, measures=()) == ()
     alone = complications(registry, by=("session_number",), measures={measure}, **options)
     assert alone == tuple(figure for figure in figures if figure.measure == measure)
     (figure,) = (f for f in figures if (f.measure, f.at, f.group["session_number"]) == (measure, at, "1"))
@@ -175,6 +174,10 @@ def test_complication_records(
     empty: Registry, expected: str, contacts: list[tuple[int, dict[str, Any]]], complication: list[Row]
 ) -> None:
     assert judged(empty, "bruised_eyes", contacts, complication=complication) == expected
+
+
+def test_no_measure_gives_no_figure(empty: Registry) -> None:
+    assert complications(empty, measures=()) == ()
 
 
 def test_the_severity_of_a_record_is_another_scale_than_that_of_swelling(empty: Registry) -> None:
