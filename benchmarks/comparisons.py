@@ -15,15 +15,17 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import duckdb
 
+from pipelines.intake.checks import NOT_NULL, Check, exists_column, field_checks, number_column, written_column
 from registry import Settings, open_registry, record_type
 from registry._ddl import quoted
-from registry.definition import EARLIEST_DATE, ELSEWHERE, Kind, Severity
+from registry.definition import EARLIEST_DATE, ELSEWHERE, Field, Kind, Severity
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -207,9 +209,19 @@ def _curves_of(pd: Any, records: Path, settings: Settings) -> Curves:
     return found
 
 
+def as_text(field: Field, check: Check) -> Check:
+    """A check of how a key is written, as the library makes it of the keys themselves."""
+    if check.arguments["column"] != written_column(field):
+        return check
+    arguments = {"column": field.name}
+    if check.expectation == NOT_NULL:
+        return replace(check, arguments=arguments)
+    regex = {"regex": field.pattern}
+    return replace(check, expectation="ExpectColumnValuesToMatchRegex", arguments=arguments | regex)
+
+
 def great_expectations_alone(folder: Path) -> Spent:
     """The field checks of every visit of one lot, as many rows at once as the intake gives."""
-    from pipelines.intake.checks import exists_column, field_checks, number_column
     from pipelines.intake.validation import make_validator
 
     with open_registry(folder / "registry") as registry:
@@ -225,7 +237,7 @@ def great_expectations_alone(folder: Path) -> Spent:
             columns.append(f"({name} - date '{EARLIEST_DATE}')::double as {number}")
         if field.kind in (Kind.INTEGER, Kind.NUMBER):
             columns.append(f"{name}::double as {number}")
-    checks = [check for field in visit.fields for check in field_checks(field, settings)]
+    checks = [as_text(field, check) for field in visit.fields for check in field_checks(field, settings)]
     lot = min((folder / "records").iterdir())
     validate, rows = make_validator(), 0
     spent: Spent = {"seconds": 0.0, "processor_seconds": 0.0}

@@ -82,10 +82,11 @@ def put_rows(
 ) -> None:
     """Rows of a relation become current; those that the registry holds under their keys become former versions.
 
-    relation: has the fields of the record type, each key once, and `row_id` for the order.
+    relation: has the fields of the record type, each key once, `row_id` for the order, and `key_is_known`: the registry
+        holds the key. Where none is known, the registry's rows are not read.
     new_sum: the content sum over it.
     """
-    end_rows(connection, event, record, relation)
+    end_rows(connection, event, record, f"(from {relation} where key_is_known)")
     fields = field_names_sql(record)
     connection.execute(
         f"insert into {quoted(record.name)} ({fields}, intake_id) select {fields}, ? from {relation} order by row_id",

@@ -8,8 +8,7 @@ from registry import Settings, quoted
 from registry.definition import RecordType, Severity, record_type
 
 from .frames import count
-from .names import RETURNED, typed, verdict
-from .staging import StagedFile
+from .names import RETURNED, SENT, typed, verdict
 
 if TYPE_CHECKING:
     import duckdb
@@ -33,30 +32,25 @@ def warned_sql() -> str:
     )
 
 
-def note_file(connection: duckdb.DuckDBPyConnection, file: StagedFile, intake_id: int, settings: Settings) -> None:
-    """Where the rows of a file came from, and what became of them."""
-    record = file.record
+def note_files(connection: duckdb.DuckDBPyConnection, record: RecordType, intake_id: int, settings: Settings) -> None:
+    """Where the rows of each file came from, and what became of them."""
     connection.execute(
         f"""
         insert into intake_file (
             intake_id, file_name, sheet, sha256, mapping_digest, record_type, site_codes, rows_read, rows_loaded,
             rows_corrected, rows_unchanged, rows_held_back, rows_refused, rows_waiting, rows_warned
         )
-        select $intake, $name, $sheet, $sha256, $digest, $record, {_site_codes_sql(record)}, count(*),
-            {fate_counts_sql()}, count(*) filter (where waits), {warned_sql()}
-        from {verdict(record)} where file_id = $file
+        with counted as (
+            select file_id, count(*), {fate_counts_sql()}, count(*) filter (where waits), {warned_sql()}
+            from {verdict(record)} group by file_id
+        ),
+        of_sites as ({_site_codes_sql(record)})
+        select $intake, file_name, sheet, sha256, mapping_digest, record_type, coalesce(site_codes, []),
+            coalesce(columns(counted.* exclude (file_id)), 0)
+        from {SENT} left join counted using (file_id) left join of_sites using (file_id)
+        where record_type = $record order by file_id
         """,
-        {
-            "intake": intake_id,
-            "name": file.file_name,
-            "sheet": file.sheet,
-            "sha256": file.sha256,
-            "digest": file.mapping_digest,
-            "record": record.name,
-            "file": file.file_id,
-            "sites": list(settings.sites),
-            "warn": Severity.WARN,
-        },
+        {"intake": intake_id, "record": record.name, "sites": list(settings.sites), "warn": Severity.WARN},
     )
 
 
@@ -70,51 +64,47 @@ def note_returned(connection: duckdb.DuckDBPyConnection, record: RecordType, int
         )
 
 
-def note_results(connection: duckdb.DuckDBPyConnection, file: StagedFile, intake_id: int) -> None:
-    """What each check found in the file: of how many rows that it could judge, how many failed, and the first of them.
+def note_results(connection: duckdb.DuckDBPyConnection, record: RecordType, intake_id: int) -> None:
+    """What each check found in each file: of how many rows that it could judge, how many failed, and the first of them.
 
     A check that only notes failures, such as an answer that the mapping does not know, has judged every row that the
     registry did not hold already.
     Of rows that are refused nothing is kept, not even where they stand.
     """
-    record = file.record
     connection.execute(
         f"""
         insert into validation_result
         with failed as (
-            select check_id, count(*) as failing,
+            select file_id, check_id, count(*) as failing,
                 min(row_number, {FIRST_ROWS}) filter (where fate <> 'refused') as first_rows
             from finding join {verdict(record)} using (row_id)
-            where record_type = $record and file_id = $file group by all
+            where record_type = $record group by all
         ),
         judged as (
-            select check_id, judging from judged_rows where record_type = $record and file_id = $file
+            select file_id, check_id, judging from judged_rows where record_type = $record
+        ),
+        new as (
+            select file_id, count(*) as looked_at from {verdict(record)} where fate <> 'unchanged' group by file_id
         )
-        select $intake, $name, $sheet, $record, rule, field, severity, reason, mend,
-            greatest(coalesce(judging, looked_at), coalesce(failing, 0)),
+        select $intake, file_name, sheet, record_type, rule, field, severity, reason, mend,
+            greatest(coalesce(judging, looked_at, 0), coalesce(failing, 0)),
             coalesce(failing, 0), coalesce(first_rows, [])
-        from judged full join failed using (check_id) join check_made using (check_id),
-            (select count(*) as looked_at from {verdict(record)} where file_id = $file and fate <> 'unchanged')
-        order by rule, field, reason
+        from judged full join failed using (file_id, check_id) join check_made using (check_id)
+            join {SENT} using (file_id) left join new using (file_id)
+        where record_type = $record order by file_id, rule, field, reason
         """,
-        {
-            "intake": intake_id,
-            "name": file.file_name,
-            "sheet": file.sheet,
-            "record": record.name,
-            "file": file.file_id,
-        },
+        {"intake": intake_id, "record": record.name},
     )
 
 
 def _site_codes_sql(record: RecordType) -> str:
-    """The sites (of `$sites`) whose rows the file (`$file`) holds, by the row or its session."""
+    """The sites (of `$sites`) whose rows each file holds, by the row or its session."""
     source, site = f"{typed(record)} as own join {verdict(record)} using (row_id)", "own.site_code"
     if "site_code" not in record.field_names and record.parent and record.parent_key:
         parent_key = quoted(record_type(record.parent).key[0])
         source += f" join {quoted(record.parent)} as parent on own.{quoted(record.parent_key)} = parent.{parent_key}"
         site = "parent.site_code"
     return (
-        f"(select coalesce(list(distinct {site} order by {site}), []) from {source} "
-        f"where file_id = $file and list_contains($sites, {site}))"
+        f"select file_id, list(site order by site) as site_codes from (select distinct file_id, {site} as site "
+        f"from {source} where list_contains($sites, {site})) group by file_id"
     )

@@ -4,7 +4,8 @@
 |---|---|---|
 | required | missing_required | the text is not null |
 | codes, yes/no, codes of the settings | unknown_code | the text is in the set, or matches the set's pattern |
-| a kind with a pattern | wrong_format | the text matches it |
+| a key, of its own or another record | wrong_format | `<field>:written`, computed in DuckDB, is true |
+| another kind with a pattern | wrong_format | the text matches it |
 | a date | no_such_date | `<field>:exists`, computed in DuckDB, is true |
 | low, high; earliest date | out_of_range | `<field>:number` is between them (dates: days since the earliest) |
 | warn_low, warn_high | unlikely_value | the same column, with severity warning |
@@ -74,6 +75,16 @@ def exists_column(declared: Field) -> str:
     return f"{declared.name}:exists"
 
 
+def written_column(declared: Field) -> str:
+    """Name of the column that tells whether a key is written like one; null where there is none."""
+    return f"{declared.name}:written"
+
+
+def judged_column(declared: Field) -> str:
+    """Name of the column that stands for a field's text: keys, all of them different, are judged by how they look."""
+    return written_column(declared) if declared.kind is Kind.PSEUDONYM else declared.name
+
+
 def field_checks(declared: Field, settings: Settings) -> list[Check]:
     """The checks of one field by itself."""
     checks = []
@@ -83,7 +94,7 @@ def field_checks(declared: Field, settings: Settings) -> list[Check]:
                 names.MISSING_REQUIRED,
                 declared.name,
                 NOT_NULL,
-                {"column": declared.name},
+                {"column": judged_column(declared)},
                 "a required field is empty",
                 _ask_for(declared),
             )
@@ -113,6 +124,9 @@ def _text_check(declared: Field, settings: Settings) -> Check:
             "the value is not one of the field's codes",
             _ask_for(declared),
         )
+    if declared.kind is Kind.PSEUDONYM:
+        reason = "the value is not written as its field asks"
+        return _is_true(names.WRONG_FORMAT, declared.name, judged_column(declared), reason, _ask_for(declared))
     is_set = declared.kind is Kind.CODE_SET
     return Check(
         names.UNKNOWN_CODE if is_set else names.WRONG_FORMAT,

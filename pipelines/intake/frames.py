@@ -1,7 +1,8 @@
 """The frames that Great Expectations judges, handed out by DuckDB in chunks so that memory grows with the chunk.
 
-Rows that read alike are judged once: a field's frame holds its distinct values, and a frame of rules the distinct
-combinations of their outcomes. Each line of a frame has a number, and stands for all rows that read so.
+Rows that read alike are judged once: a field's frame holds its distinct values (of keys, how they are written), and a
+frame of rules the distinct combinations of their outcomes. Each line of a frame has a number, and stands for all rows
+that read so.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING
 from registry import literal, quoted
 from registry.definition import EARLIEST_DATE, Field, Kind, RecordType
 
-from .checks import exists_column, number_column
+from .checks import exists_column, judged_column, number_column
 from .names import candidate
 from .typed import readable_sql
 
@@ -27,21 +28,23 @@ ALIKE = "alike"
 
 
 def field_frames(connection: duckdb.DuckDBPyConnection, record: RecordType, declared: Field) -> Iterator[pd.DataFrame]:
-    """The distinct values of a field among the candidates as text, with dates and numbers beside them."""
-    name = quoted(declared.name)
-    columns = ", ".join([name, *_readings(declared)])
+    """The distinct values of a field among the candidates as text, with dates and numbers beside them.
+
+    Of a key, whether it is written like one: well, badly, not at all.
+    """
+    judged = quoted(judged_column(declared))
+    columns = ", ".join([judged, *_readings(declared)])
     connection.execute(
         f"create or replace temp table {ALIKE} as "
         f"select (row_number() over ())::bigint - 1 as number, {columns} "
-        f"from (select distinct {name} from {candidate(record)})"
+        f"from (select distinct {_judged_sql(declared)} as {judged} from {candidate(record)} as row)"
     )
     yield from _chunks(connection)
 
 
 def alike_rows_sql(record: RecordType, declared: Field) -> str:
     """SQL for the `row_id` of the candidates and the `number` of the line that stands for them."""
-    name = quoted(declared.name)
-    same = f"row.{name} is not distinct from {ALIKE}.{name}"
+    same = f"{_judged_sql(declared)} is not distinct from {ALIKE}.{quoted(judged_column(declared))}"
     return f"select row_id, number from {candidate(record)} as row join {ALIKE} on {same}"
 
 
@@ -64,6 +67,13 @@ def alike_outcomes_sql(table: str, columns: list[str]) -> str:
 def count(connection: duckdb.DuckDBPyConnection, relation: str) -> int:
     """Rows of a table or a query in brackets."""
     return int(connection.execute(f"select count(*) from {relation}").fetchall()[0][0])
+
+
+def _judged_sql(declared: Field) -> str:
+    if declared.kind is not Kind.PSEUDONYM:
+        return f"row.{quoted(declared.name)}"
+    assert declared.pattern is not None
+    return f"regexp_full_match(row.{quoted(declared.name)}, {literal(declared.pattern)})"
 
 
 def _readings(declared: Field) -> list[str]:

@@ -14,7 +14,7 @@ from registry.changes import Event, begin_event, end_event, put_rows, transactio
 from registry.definition import PATIENT, SESSION, RecordType, record_type
 from registry.snapshot import ContentSum
 
-from .bookkeeping import note_file, note_results, note_returned
+from .bookkeeping import note_files, note_results, note_returned
 from .closing import close_entries
 from .frames import count
 from .holding import hold_back
@@ -50,10 +50,9 @@ def load(
         _note_merged_sessions(connection)
         hold_back(connection, records, files, settings, event.intake_id)
         close_entries(connection, records, event.intake_id)
-        for file in files:
-            note_file(connection, file, event.intake_id, settings)
-            note_results(connection, file, event.intake_id)
         for record in records:
+            note_files(connection, record, event.intake_id, settings)
+            note_results(connection, record, event.intake_id)
             note_returned(connection, record, event.intake_id)
         if also is not None:
             also(event)

@@ -7,8 +7,9 @@ from registry.definition import RecordType
 RETURNED = -1
 """File id of rows held back before that are judged again."""
 
-SENT_BEFORE = "sent_before"
-"""`file_id` of the files that an earlier intake took in, byte for byte."""
+SENT = "sent"
+"""The files of the delivery: `file_id`, `file_name`, `sheet`, `sha256`, `mapping_digest`, `record_type`, and
+`was_sent_before`: an earlier intake took it in, byte for byte."""
 
 ALIAS = "alias"
 """Keys that were merged: `other_key`, and the `kept_key` it is read as."""

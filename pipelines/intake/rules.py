@@ -116,9 +116,13 @@ def _candidates(record: RecordType) -> str:
     candidates = f"select * from {typed(record)} where standing = 'candidate'"
     if record.parent_key is None:
         return candidates
+    known = (  # nothing of the registry is read where there is none
+        f"from {quoted(record.name)} as held semi join (from {typed(record)} where key_is_known) as own "
+        f"on {key_equal_sql(record, 'held', 'own')}"
+    )
     return (
         f"select new.*, former.{quoted(record.parent_key)} as former_parent from ({candidates}) as new "
-        f"left join {quoted(record.name)} as former on new.key_is_known and {key_equal_sql(record, 'new', 'former')}"
+        f"left join ({known}) as former on {key_equal_sql(record, 'new', 'former')}"
     )
 
 

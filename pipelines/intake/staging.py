@@ -5,7 +5,8 @@ Nothing is judged here. Every fault of every file is gathered first, and then th
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,7 @@ from registry.definition import RECORD_TYPES, RecordType
 from ..mapping import REASONS
 from ..sources import SourceSheet
 from .incoming import CLAIMED, ROW_NUMBER, Incoming
-from .names import SENT_BEFORE, staged
+from .names import SENT, staged
 
 if TYPE_CHECKING:
     import duckdb
@@ -48,19 +49,22 @@ def prepare_staging(connection: duckdb.DuckDBPyConnection) -> None:
             f"create temp table {staged(record)} (row_id bigint, file_id integer, row_number bigint, "
             f"held_back_id bigint, claimed bigint[], unmapped varchar[], {columns})"
         )
-    connection.execute(f"create temp table {SENT_BEFORE} (file_id integer)")
+    connection.execute(
+        f"create temp table {SENT} (file_id integer, file_name varchar, sheet varchar, sha256 varchar, "
+        "mapping_digest varchar, record_type varchar, was_sent_before boolean)"
+    )
     connection.execute(
         f"create temp table {UNMAPPED} (record_type varchar, row_id bigint, field varchar, rule varchar)"
     )
 
 
 def stage(connection: duckdb.DuckDBPyConnection, tables: Iterable[Incoming]) -> list[StagedFile]:
-    """Append the rows of all tables to the staging tables.
+    """Append the rows of all tables to the staging tables. The next table is made while one is appended.
 
     Raises: GraftledgerError where a file is at fault.
     """
     done: list[StagedFile] = []
-    for table in tables:
+    for table in _made_ahead(tables):
         file = StagedFile(
             len(done),
             table.label,
@@ -74,11 +78,21 @@ def stage(connection: duckdb.DuckDBPyConnection, tables: Iterable[Incoming]) -> 
         done.append(file)
         _append(connection, file, table)
         connection.execute(
-            f"insert into {SENT_BEFORE} select $1 where exists (from intake_file where sha256 = $2 "
-            "and record_type = $3 and mapping_digest is not distinct from $4)",
-            [file.file_id, table.sha256, table.record.name, table.mapping_digest],
+            f"insert into {SENT} select $1, $2, $3, $4, $5, $6, exists (from intake_file where sha256 = $4 "
+            "and mapping_digest is not distinct from $5 and record_type = $6)",
+            [file.file_id, file.file_name, file.sheet, file.sha256, file.mapping_digest, file.record.name],
         )
     return done
+
+
+def _made_ahead(tables: Iterable[Incoming]) -> Iterator[Incoming]:
+    """The same tables; each is made in a thread of its own while the one before it is worked on."""
+    left = iter(tables)
+    with ThreadPoolExecutor(1) as maker:
+        making = maker.submit(next, left, None)
+        while table := making.result():
+            making = maker.submit(next, left, None)
+            yield table
 
 
 def next_row_id(connection: duckdb.DuckDBPyConnection, record: RecordType) -> int:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from registry import history_table, key_equal_sql, literal, quoted, row_text_sql, text_of_values_sql
 from registry.definition import PATIENT, SET_SEPARATOR, Field, Kind, RecordType
 
-from .names import ALIAS, SENT_BEFORE, candidate, staged, typed
+from .names import ALIAS, SENT, candidate, staged, typed
 
 if TYPE_CHECKING:
     import duckdb
@@ -61,7 +61,8 @@ def text_sql(field: Field, alias: str) -> str:
 def type_rows(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None:
     """Make the typed table of a record type, and the candidates, from its staging table.
 
-    A patient's key that was merged into another is read as the key that was kept.
+    A patient's key that was merged into another is read as the key that was kept. Keys are looked up before contents
+    are compared: where none is known, no more than the keys of the registry is read.
     """
     has_key = " and ".join(f"{quoted(name)} is not null" for name in record.key)
     hashed, apart = f"hashed_{record.name}", f"apart_{record.name}"
@@ -75,12 +76,18 @@ def type_rows(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None
         create or replace temp table {apart} as
         with known as (
             select hashed.row_id, bool_or(hashed.content = md5_number({row_text_sql(record, "held")})) as unchanged
-            from {hashed} as hashed join {quoted(record.name)} as held on {key_equal_sql(record, "hashed", "held")}
+            from (
+                from {hashed} as own semi join {quoted(record.name)} as held on {key_equal_sql(record, "own", "held")}
+            ) as hashed
+            join {quoted(record.name)} as held on {key_equal_sql(record, "hashed", "held")}
             group by all
         ),
         superseded as (
             select distinct hashed.row_id
-            from (from {hashed} where file_id in (from {SENT_BEFORE}){_or_merged_sql(record)}) as hashed
+            from (
+                from {hashed}
+                where file_id in (select file_id from {SENT} where was_sent_before){_or_merged_sql(record)}
+            ) as hashed
             join {quoted(history_table(record))} as former on {key_equal_sql(record, "hashed", "former")}
             where hashed.content = md5_number({row_text_sql(record, "former")})
         ),

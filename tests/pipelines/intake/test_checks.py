@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import duckdb
 import pandas as pd
 import pytest
 
 from pipelines.intake.checks import Check, field_checks, number_column
+from pipelines.intake.frames import alike_rows_sql, field_frames
+from pipelines.intake.names import candidate
 from pipelines.intake.validation import Validate, make_validator
 from registry import RECORD_TYPES, GraftledgerError, Settings
-from registry.definition import ROW_CHECKS, Field, Kind
+from registry.definition import PATIENT, ROW_CHECKS, Field, Kind
 
 SETTINGS = Settings("Test practice", ("A", "B"), ("S1", "S2"))
 FIELDS = {f"{record.name}.{field.name}": field for record in RECORD_TYPES for field in record.fields}
@@ -66,6 +69,23 @@ def test_both_ends_of_a_range_are_in_it(name: str, validate: Validate) -> None:
     checks = [check for check in field_checks(field, SETTINGS) if check.rule == "out_of_range"]
     frame = pd.DataFrame({number_column(field): values}, index=range(10, 15))
     assert [row_ids for _, row_ids in validate(frame, checks)] == [[12, 13]]
+
+
+def test_keys_are_judged_by_how_they_are_written(validate: Validate) -> None:
+    """By hand: 15, 16, 64 and 65 characters, one that no key has, an empty one, and a thousand that are sound: three
+    lines to judge, whatever their number."""
+    key = FIELDS["patient.patient_key"]
+    written = ["x" * 15, "x" * 16, "x" * 64, "x" * 65, "x" * 16 + ".", None]
+    rows = [*enumerate(written), *((number, f"{number:016}") for number in range(100, 1100))]
+    with duckdb.connect() as connection:
+        connection.execute(f"create table {candidate(PATIENT)} (row_id bigint, {key.name} varchar)")
+        connection.executemany(f"insert into {candidate(PATIENT)} values (?, ?)", rows)
+        (frame,) = field_frames(connection, PATIENT, key)
+        line_of = dict(connection.sql(alike_rows_sql(PATIENT, key)).fetchall())
+    assert len(frame) == 3
+    found = {check.rule: set(lines) for check, lines in validate(frame, field_checks(key, SETTINGS))}
+    at_fault = {rule: {row for row, line in line_of.items() if line in lines} for rule, lines in found.items()}
+    assert at_fault == {"missing_required": {5}, "wrong_format": {0, 3, 4}}
 
 
 def test_every_check_of_a_field_is_in_the_dictionary() -> None:

@@ -219,7 +219,7 @@ def test_a_failure_while_loading_leaves_the_registry_as_it_was(
             raise error
         connection.execute("select * from no_such_table")
 
-    monkeypatch.setattr(loading, "note_file", fail)
+    monkeypatch.setattr(loading, "note_files", fail)
     with pytest.raises(type(error) if error is not None else GraftledgerError):
         take(sound_files["patient"])
     assert snapshot_of(empty_registry) == EMPTY_SNAPSHOT
