@@ -12,6 +12,7 @@ from collections.abc import Callable
 from functools import cache
 from importlib import import_module
 from ipaddress import AddressValueError, IPv6Address
+from itertools import product
 from string import ascii_uppercase
 
 from .kinds import IdentifierKind
@@ -77,6 +78,19 @@ def is_payment_card(text: str) -> bool:
 
     digits = re.sub(r"[ -]", "", text)
     return _CARD_ISSUERS.fullmatch(digits) is not None and luhn.is_valid(digits)
+
+
+@cache
+def iban_countries() -> tuple[str, ...]:
+    """The country codes under which account numbers of ISO 13616 are given out, as the library knows them.
+
+    >>> "DE" in iban_countries(), "ZZ" in iban_countries()
+    (True, False)
+    """
+    from stdnum import numdb
+
+    codes = map("".join, product(ascii_uppercase, repeat=2))
+    return tuple(code for code in codes if numdb.get("iban").info(f"{code}00")[0][1])
 
 
 def is_iban(text: str) -> bool:

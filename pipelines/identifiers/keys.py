@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import polars as pl
 
 from registry import record_type
 from registry.definition import Field
 
+from .check_digits import iban_countries
 from .classify import classified
 from .kinds import IdentifierKind
 from .value_patterns import UUID
@@ -23,10 +26,6 @@ _TELLING = "|".join(
 )
 PATIENT_KEY = record_type("patient").field("patient_key")
 _MOST_KEYS = 0.9
-_ACCOUNT_OR_TAX_NUMBER = (
-    r"(?i)^(?:[a-z]{2}[0-9]{2}[a-z0-9]{11,30}"
-    r"|[a-z]{6}[0-9lmnp-v]{2}[a-ehlmprst][0-9lmnp-v]{2}[a-z][0-9lmnp-v]{3}[a-z])$"
-)
 
 
 def keys_that_tell(distinct: pl.Series, field: Field) -> dict[str, IdentifierKind]:
@@ -42,8 +41,16 @@ def keys_that_tell(distinct: pl.Series, field: Field) -> dict[str, IdentifierKin
     doubtful = frame.filter(malformed | key.str.contains(_TELLING))
     unfit = doubtful.filter(malformed | ~key.str.contains(UUID))["key"]
     found = dict.fromkeys(unfit.to_list(), IdentifierKind.NO_PSEUDONYM)
-    numbers = frame.filter(key.str.contains(_ACCOUNT_OR_TAX_NUMBER))["key"]
+    numbers = frame.filter(key.str.contains(_account_or_tax_number()))["key"]
     return found | classified(pl.concat([unfit, numbers]).unique())
+
+
+@cache
+def _account_or_tax_number() -> str:
+    return (
+        rf"(?i)^(?:(?:{'|'.join(iban_countries())})[0-9]{{2}}[a-z0-9]{{11,30}}"
+        r"|[a-z]{6}[0-9lmnp-v]{2}[a-ehlmprst][0-9lmnp-v]{2}[a-z][0-9lmnp-v]{3}[a-z])$"
+    )
 
 
 def keys_among(distinct: pl.Series) -> pl.Series:

@@ -18,6 +18,7 @@ from registry.definition import RecordType
 from ..identifiers import TableFacts, bounded, find_identifiers
 from ..mapping import MappedTable, Mapping, apply_mapping, encoding_of, left_out
 from ..sources import SourceSheet, files_of, labels_of, read_source
+from .ahead import made_ahead
 from .columns import likeliest_record, record_of_columns
 from .faults import Faults
 from .origins import Origin, Part, claimed_entries, parts_of
@@ -83,11 +84,16 @@ def _in_own_layout(paths: Sequence[Path], reading: Reading, progress: Callable[[
     """File by file, so that a file's memory is given back when its rows are staged."""
     faults = Faults()
     files = files_of(paths)
-    for path, label in zip(files, labels_of(files), strict=True):
-        progress(f"Reading {label}")
-        sheets: list[SourceSheet] = []
-        with faults.gathered():
-            sheets = read_source(path, label)
+
+    def read() -> Iterator[list[SourceSheet]]:
+        for path, label in zip(files, labels_of(files), strict=True):
+            progress(f"Reading {label}")
+            sheets: list[SourceSheet] = []
+            with faults.gathered():
+                sheets = read_source(path, label)
+            yield sheets
+
+    for sheets in made_ahead(read()):
         while sheets:
             with faults.gathered():
                 table = _own_table(*without_workbook_columns(sheets.pop(0)), reading)

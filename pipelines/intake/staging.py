@@ -5,8 +5,7 @@ Nothing is judged here. Every fault of every file is gathered first, and then th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,6 +16,7 @@ from registry.definition import RECORD_TYPES, RecordType
 
 from ..mapping import REASONS
 from ..sources import SourceSheet
+from .ahead import made_ahead
 from .incoming import CLAIMED, ROW_NUMBER, Incoming
 from .names import SENT, staged
 
@@ -64,7 +64,7 @@ def stage(connection: duckdb.DuckDBPyConnection, tables: Iterable[Incoming]) -> 
     Raises: GraftledgerError where a file is at fault.
     """
     done: list[StagedFile] = []
-    for table in _made_ahead(tables):
+    for table in made_ahead(tables):
         file = StagedFile(
             len(done),
             table.label,
@@ -83,16 +83,6 @@ def stage(connection: duckdb.DuckDBPyConnection, tables: Iterable[Incoming]) -> 
             [file.file_id, file.file_name, file.sheet, file.sha256, file.mapping_digest, file.record.name],
         )
     return done
-
-
-def _made_ahead(tables: Iterable[Incoming]) -> Iterator[Incoming]:
-    """The same tables; each is made in a thread of its own while the one before it is worked on."""
-    left = iter(tables)
-    with ThreadPoolExecutor(1) as maker:
-        making = maker.submit(next, left, None)
-        while table := making.result():
-            making = maker.submit(next, left, None)
-            yield table
 
 
 def next_row_id(connection: duckdb.DuckDBPyConnection, record: RecordType) -> int:
