@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 
 import polars as pl
 
@@ -85,7 +86,9 @@ def _label(file_name: str, sheet: str | None) -> tuple[str, list[Fault]]:
     return label, faults
 
 
+@lru_cache(maxsize=1_000)
 def _tells(name: str) -> bool:
+    """Files of many deliveries go by the same few names, and the patterns take 20 ms to prepare."""
     forms = {name, re.sub(r"\.[A-Za-z0-9]{1,8}$", "", name), " ".join(re.split(r"[\W_]+", name))}
     texts = pl.Series(sorted(forms))
     return bool(names_among(texts)) or not _NAME_KINDS.isdisjoint(classified(texts).values())
