@@ -4,18 +4,27 @@ with told as (
     session_key,
     max(day) filter (tells) as last_visit_day,
     max(day) filter (tells and answer in ('yes', 'no')) as last_answer_day,
+    max(day) filter (tells and answer = 'no') as last_no_day,
     min(day) filter (tells and answer = 'yes') as first_yes_day,
-    list(day) filter (tells and answer = 'no') as no_days,
     min(day) filter (answer = 'yes') as first_yes_at_all_day
   from asked
   group by session_key
+),
+
+taken_back as (
+  -- the few with a no on the day of their first yes or after it: their last no before it
+  select
+    a.session_key,
+    max(a.day) as last_no_day
+  from asked a
+  join told t on t.session_key = a.session_key and t.first_yes_day <= t.last_no_day and a.day < t.first_yes_day
+  where a.tells and a.answer = 'no'
+  group by a.session_key
 )
 
 select
-  * exclude (no_days),
+  t.* exclude (last_no_day),
   -- surgery elsewhere known from an answer: in the middle between the last no before it (or the session) and the yes
-  case
-    when first_yes_day is not null
-      then (coalesce(list_max(list_filter(no_days, lambda day: day < first_yes_day)), 0) + first_yes_day) // 2
-  end as told_day
-from told
+  (coalesce(if(t.last_no_day < t.first_yes_day, t.last_no_day, b.last_no_day), 0) + t.first_yes_day) // 2 as told_day
+from told t
+left join taken_back b on b.session_key = t.session_key

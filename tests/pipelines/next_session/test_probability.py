@@ -307,6 +307,23 @@ class TestAnywhere:
         records = {"visit": [visit("a", 400, "no"), visit("a", 800, "yes"), visit("a", 1200, "yes")]}
         assert self.figure(empty_registry, records, at=600).estimate == pytest.approx(1 / 31)
 
+    @pytest.mark.parametrize(("at", "happened"), [(599, 0), (600, 1)])
+    def test_a_no_from_the_first_yes_on_tells_of_nothing_before_it(
+        self, empty_registry: Path, at: int, happened: int
+    ) -> None:
+        """*By hand*: no on days 200 and 400, yes on day 800, no on that day and on day 1000: day 600 still."""
+        told = {200: ["no"], 400: ["no"], 800: ["yes", "no"], 1000: ["no"]}
+        records = {"visit": [visit("a", day, answer) for day, answers in told.items() for answer in answers]}
+        assert self.figure(empty_registry, records, at=at).estimate == pytest.approx(happened / 31)
+
+    @pytest.mark.parametrize(("at", "happened"), [(399, 0), (400, 1)])
+    def test_a_no_after_the_first_yes_leaves_the_session_as_the_start(
+        self, empty_registry: Path, at: int, happened: int
+    ) -> None:
+        """*By hand*: yes on day 800 after no other answer, then a no: day 400."""
+        records = {"visit": [visit("a", 800, "yes"), visit("a", 1000, "no")]}
+        assert self.figure(empty_registry, records, at=at).estimate == pytest.approx(happened / 31)
+
     def test_an_answer_left_empty_is_not_a_no(self, empty_registry: Path) -> None:
         records = {"visit": [visit("a", 400, "no"), visit("a", 900, None), visit("a", 950, "unknown")]}
         assert self.figure(empty_registry, records, at=401).at_risk == 30
