@@ -15,7 +15,7 @@ from registry.definition import EARLIEST_DATE, Field, Kind, RecordType
 
 from .checks import exists_column, judged_column, number_column
 from .names import candidate
-from .typed import readable_sql
+from .typed import readable_sql, written_sql
 
 if TYPE_CHECKING:
     import duckdb
@@ -70,18 +70,15 @@ def count(connection: duckdb.DuckDBPyConnection, relation: str) -> int:
 
 
 def _judged_sql(declared: Field) -> str:
-    if declared.kind is not Kind.PSEUDONYM:
-        return f"row.{quoted(declared.name)}"
-    assert declared.pattern is not None
-    return f"regexp_full_match(row.{quoted(declared.name)}, {literal(declared.pattern)})"
+    text = f"row.{quoted(declared.name)}"
+    return written_sql(declared, text) if declared.kind is Kind.PSEUDONYM else text
 
 
 def _readings(declared: Field) -> list[str]:
     name = quoted(declared.name)
     columns = []
     if declared.kind is Kind.DATE:
-        assert declared.pattern is not None
-        written = f"regexp_full_match({name}, {literal(declared.pattern)})"
+        written = written_sql(declared, name)
         columns.append(
             f"case when {written} then try_cast({name} as date) is not null end as {quoted(exists_column(declared))}"
         )

@@ -40,8 +40,13 @@ def readable_sql(field: Field) -> str:
             value = f"try_cast({text} as {field.sql_type})"
         case _:
             value = text
+    return f"case when {written_sql(field, text)} then {value} end"
+
+
+def written_sql(field: Field, text: str) -> str:
+    """Whether a text is written as its field asks; null where there is none. field: of a kind with a pattern."""
     assert field.pattern is not None
-    return f"case when regexp_full_match({text}, {literal(field.pattern)}) then {value} end"
+    return f"regexp_full_match({text}, {literal(field.pattern)})"
 
 
 def text_sql(field: Field, alias: str) -> str:
