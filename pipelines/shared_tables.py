@@ -131,10 +131,8 @@ def sharing(registry: Registry) -> Iterator[None]:
 @contextmanager
 def held_memory(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
     """Hold the engine to _MOST_MEMORY: it spills what goes beyond. Not where it may not spill, or has less anyway."""
-    setting = "select current_setting('memory_limit'), current_setting('temp_directory')"
-    before, spills_to = connection.execute(setting).fetchall()[0]
-    number, unit = before.split()
-    if not spills_to or float(number) * _BYTES[unit] <= _MOST_MEMORY:
+    spills_to = connection.execute("select current_setting('temp_directory')").fetchall()[0][0]
+    if not spills_to or engine_memory(connection) <= _MOST_MEMORY:
         yield
         return
     connection.execute(f"set memory_limit = '{_MOST_MEMORY} bytes'")
@@ -142,3 +140,9 @@ def held_memory(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
         yield
     finally:
         connection.execute("reset memory_limit")
+
+
+def engine_memory(connection: duckdb.DuckDBPyConnection) -> int:
+    """Bytes that the engine may take: four fifths of the machine's memory, unless it was told otherwise."""
+    number, unit = connection.execute("select current_setting('memory_limit')").fetchall()[0][0].split()
+    return int(float(number) * _BYTES[unit])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from typing import TYPE_CHECKING
 
@@ -67,7 +68,10 @@ def is_from_outside(error: duckdb.Error) -> bool:
 
 def database_fault(error: duckdb.Error, file: str) -> Fault:
     """What is wrong where the error comes from outside. `file`: what the database is called in the message."""
-    return _fault(re.sub(r'"[^"]*"', "", str(error)), type(error).__name__, file)  # a path could say anything
+    text = str(error)
+    number = re.search(r'"errno":"(\d+)"', text)  # of a write beside other work, whose words are quoted too
+    said = os.strerror(int(number[1])) if number else re.sub(r'"[^"]*"', "", text)  # a path could say anything
+    return _fault(said, type(error).__name__, file)
 
 
 def system_fault(error: OSError, file: str) -> Fault:

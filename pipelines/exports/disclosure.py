@@ -51,8 +51,8 @@ class Disclosure:
         return asdict(self) | {"left_out": f"fewer than {self.k}" if few else self.left_out} | hidden
 
 
-Read = Callable[[Table], "pl.DataFrame"]
-Write = Callable[[Table, "pl.DataFrame"], None]
+Read = Callable[[Table], "pl.LazyFrame"]
+Write = Callable[[Table, "pl.LazyFrame"], None]
 
 
 def as_it_is(
@@ -75,18 +75,18 @@ def anonymise(tables: Sequence[Table], read: Read, write: Write, people: pl.Data
     identifiers = quasi_identifiers(people, k)
     reached = reach_anonymity(people, identifiers, k)
     cap = int(identifiers_by_name(identifiers)["sessions_here"].forms[reached.chosen["sessions_here"]].values.max())  # type: ignore[arg-type]
-    patients = _as_shown(tables[0], read(tables[0]), people, identifiers, reached.chosen).filter(reached.kept)
+    patients = _as_shown(tables[0], read(tables[0]).collect(), people, identifiers, reached.chosen).filter(reached.kept)
     masked = mask(_patients(tables[0], patients), patients, k, tuple(q.name for q in identifiers))
     changes = {tables[0].name: dict(masked.changes)}
     visible = [q.name for q in identifiers if q.name in masked.frame.columns]
     after = risk_of(_sizes(masked.frame, visible), k)
     if after.below_k:
         raise GraftledgerError("The level anonymous was not reached: the check at the end found small groups.")
-    write(masked.table, masked.frame)
+    write(masked.table, masked.frame.lazy())
     shown = patients.select("patient_key")
     sessions: pl.DataFrame | None = None
     for table in tables[1:]:
-        frame = read(table)
+        frame = read(table).collect()
         match table.name:
             case "sessions":
                 frame, some_hidden = _sessions_shown(frame, shown, cap)
@@ -99,7 +99,7 @@ def anonymise(tables: Sequence[Table], read: Read, write: Write, people: pl.Data
         masked = mask(table, frame, k)
         del frame
         changes[table.name] = dict(masked.changes)
-        write(masked.table, masked.frame)
+        write(masked.table, masked.frame.lazy())
     return Disclosure(
         Level.ANONYMOUS,
         k,

@@ -21,11 +21,13 @@ _STATA_MISSING = {UNKNOWN: "u", WITHHELD.name: "w"}
 """Extended missing values .u and .w; an empty value is the system's own."""
 _SPSS_MISSING = {UNKNOWN: -1, WITHHELD.name: -2}
 """User-missing values; an empty value is the system's own."""
+_ROW_GROUP = 2**18
+"""Rows, so that how they were read does not show in the bytes."""
 _FIRST_SECOND = re.compile(rb"\d{2} ?[A-Za-z]{3} ?\d{2,4}[ :]?\d{2}:\d{2}(:\d{2})?")
 
 
-def in_files(frame: pl.DataFrame, table: Table) -> pl.DataFrame:
-    """The frame as files hold it: yes and no as 1 and 0, codes with their names, all in one piece."""
+def in_files(frame: pl.LazyFrame, table: Table) -> pl.LazyFrame:
+    """The frame as files hold it: yes and no as 1 and 0, codes with their names."""
     import polars as pl
 
     kinds = {
@@ -33,26 +35,26 @@ def in_files(frame: pl.DataFrame, table: Table) -> pl.DataFrame:
         for column in table.columns
         if column.type in (Type.YES_NO, Type.CODE)
     }
-    return frame.cast(kinds).rechunk()  # type: ignore[arg-type]  # pieces would show in the bytes of Parquet
+    return frame.cast(kinds)  # type: ignore[arg-type]
 
 
-def write_csv(frame: pl.DataFrame, table: Table, path: Path) -> None:
+def write_csv(frame: pl.LazyFrame, table: Table, path: Path) -> None:
     """UTF-8 with a header; an empty value stands for a missing one."""
-    frame.write_csv(path)
+    frame.sink_csv(path)
 
 
-def write_parquet(frame: pl.DataFrame, table: Table, path: Path) -> None:
+def write_parquet(frame: pl.LazyFrame, table: Table, path: Path) -> None:
     """Parquet with zstandard compression; codes are categories that name every answer there is."""
-    frame.write_parquet(path, compression="zstd", statistics=True)
+    frame.sink_parquet(path, compression="zstd", statistics=True, row_group_size=_ROW_GROUP)
 
 
-def write_dta(frame: pl.DataFrame, table: Table, path: Path) -> None:
+def write_dta(frame: pl.LazyFrame, table: Table, path: Path) -> None:
     """Stata 14 and later: codes as numbers with labels, `unknown` as .u and `withheld` as .w."""
     import polars as pl
     import pyreadstat
 
     names = stata_names([column.name for column in table.columns])
-    data, labels = _numbered(frame, table, _STATA_MISSING)
+    data, labels = _numbered(frame.collect(), table, _STATA_MISSING)
     missing = {
         names[name]: [value for value in of_column if isinstance(value, str)]
         for name, of_column in labels.items()
@@ -70,11 +72,11 @@ def write_dta(frame: pl.DataFrame, table: Table, path: Path) -> None:
     _fix_time(path, b"01 Jan 2000 00:00")
 
 
-def write_sav(frame: pl.DataFrame, table: Table, path: Path) -> None:
+def write_sav(frame: pl.LazyFrame, table: Table, path: Path) -> None:
     """SPSS: codes as numbers with labels, `unknown` as -1 and `withheld` as -2, both user-missing."""
     import pyreadstat
 
-    data, labels = _numbered(frame, table, _SPSS_MISSING)
+    data, labels = _numbered(frame.collect(), table, _SPSS_MISSING)
     missing = {name: [value for value in of_column if value < 0] for name, of_column in labels.items()}
     coded = (Type.CODE, Type.YES_NO, Type.TEXT)
     pyreadstat.write_sav(
@@ -90,12 +92,12 @@ def write_sav(frame: pl.DataFrame, table: Table, path: Path) -> None:
     _fix_time(path, b"01 Jan 0000:00:00")
 
 
-def write_xpt(frame: pl.DataFrame, table: Table, path: Path) -> None:
+def write_xpt(frame: pl.LazyFrame, table: Table, path: Path) -> None:
     """SAS transport, version 5: codes as text, since the format holds neither value labels nor such missing values."""
     import pyreadstat
 
     names = sas_names([column.name for column in table.columns])
-    data = _plain(frame, table)
+    data = _plain(frame.collect(), table)
     pyreadstat.write_xport(
         data.rename(names),
         path,
@@ -115,6 +117,8 @@ FORMATS: Mapping[str, Callable[[Any, Table, Path], None]] = {
     "xpt": write_xpt,
 }
 """Every format by the ending of its files."""
+IN_MEMORY = ("dta", "sav", "xpt")
+"""Formats for which a table must be in memory at once."""
 
 
 def formats_named(names: list[str]) -> tuple[str, ...]:

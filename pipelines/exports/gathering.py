@@ -7,14 +7,15 @@ import secrets
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from hashlib import sha256
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from registry import literal, quoted
 from registry.definition import record_type
 from registry.store import Registry
 
-from .._queries import KNOWN_SESSION, SESSION_HERE, kept, rows
-from ..cohorts import CohortDefinition, kept_members
+from .._queries import KNOWN_SESSION, SESSION_HERE, kept
+from ..cohorts import CohortDefinition
 from ..duration_intervals import DURATION_SESSION, measure_texts, measure_values
 from ..duration_measures import DURATION_MEASURES
 from ..groups import shared_texts, shared_values
@@ -66,7 +67,8 @@ def kept_export(registry: Registry, definition: CohortDefinition, secret: bytes 
     """Keep what the rows of every table are read from for the length of a `with` block, under the keys of the export.
 
     Patients and sessions are few, and get their new keys here, once; what lies below them is read through views.
-    secret: see `secret_for`; None keeps the registry's keys.
+    Needs the temporary table `cohort_patient`, see `kept_members`. secret: see `secret_for`; None keeps the registry's
+    keys.
     """
     settings, as_of = registry.settings, definition.followed_to
     values = shared_values(settings, as_of) | {"every_session": True, "from_number": None, "to_number": None}
@@ -80,7 +82,6 @@ def kept_export(registry: Registry, definition: CohortDefinition, secret: bytes 
 
         run(_key_macro(secret))
         stack.callback(run, "drop macro temp.export_key")
-        stack.enter_context(kept_members(registry, definition))
         keep("export_patient", *KNOWN_SESSION, "export_patient")
         keep("export_session", *KNOWN_SESSION, "export_session")
         with kept(registry, "session_here", SESSION_HERE, values, texts):
@@ -128,15 +129,22 @@ def _keep_durations(registry: Registry, values: dict[str, object], texts: dict[s
                 connection.execute("insert into export_interval from export_duration_rows")
 
 
-def frame_of(registry: Registry, table: Table) -> pl.DataFrame:
-    """The rows of a table in the order of its key, as the level's columns give them; codes as numbers with names."""
+def frame_of(registry: Registry, table: Table, scratch: Path) -> pl.LazyFrame:
+    """The rows of a table in the order of its key, as the level's columns give them; codes as numbers with names.
+
+    scratch: folder that stays while the frame is used. The rows are put in order on the disk, so they need not fit in
+    memory.
+    """
     import polars as pl
 
-    codes = {column.name: [code.name for code in column.codes] for column in table.columns if column.codes}
+    codes = {column.name: pl.Enum([code.name for code in column.codes]) for column in table.columns if column.codes}
     chosen = ", ".join(f"{_told(column)} as {quoted(column.name)}" for column in table.columns)
-    found = rows(registry, (), f"select {chosen} from {table.relation} t", {})
-    # put in order here: the engine takes three times the memory for it
-    return found.with_columns(pl.col(name).cast(pl.Enum(names)) for name, names in codes.items()).sort(table.key)
+    file = scratch / f"{table.name}.parquet"
+    registry.connection.execute(
+        f"copy (select {chosen} from {table.relation} t order by {', '.join(table.key)}) to {literal(str(file))} "
+        "(format parquet)"
+    )
+    return pl.scan_parquet(file).cast(codes)  # type: ignore[arg-type]
 
 
 def _told(column: Column) -> str:

@@ -8,7 +8,7 @@ import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from errno import ENOSPC
 from pathlib import Path
@@ -20,10 +20,11 @@ from registry.errors import Fault, GraftledgerError
 from registry.store import Registry, open_registry
 
 from .._queries import rows
-from ..cohorts import FlowStep, StoredCohort, cohort_flow, load_cohort
+from ..cohorts import FlowStep, StoredCohort, cohort_flow, kept_members, load_cohort
+from ..shared_tables import engine_memory, held_memory
 from .columns import Level
 from .disclosure import DEFAULT_K, Disclosure, anonymise, as_it_is
-from .formats import FORMATS, in_files
+from .formats import FORMATS, IN_MEMORY, in_files
 from .gathering import frame_of, kept_export, secret_for
 from .ledger import note_export
 from .package import FLOW_PICTURE, descriptor, file_hash, written_texts
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
     import polars as pl
 
 CHECKSUMS = "SHA256SUMS"
+_BYTES_A_VISIT = 1_000
+"""Memory that a table of visits takes where all of it is changed or written at once, a row; measured (benchmarks)."""
 
 
 @dataclass(frozen=True)
@@ -99,12 +102,16 @@ def export_cohort(
     flow = () if level is Level.ANONYMOUS else cohort_flow(registry, cohort.definition)
     secret = None if level is Level.INTERNAL else secret_for(seed)
     progress("Choosing the patients")
-    with kept_export(registry, cohort.definition, secret):
+    with ExitStack() as stack:
+        stack.enter_context(kept_members(registry, cohort.definition))
         _refuse_small(registry, level, k)
+        _refuse_large(registry, level, formats)
+        stack.enter_context(held_memory(registry.connection))
+        stack.enter_context(kept_export(registry, cohort.definition, secret))
         pictures = {FLOW_PICTURE: drawn(cohort, flow)} if drawn and flow else {}
         order = _Order(cohort, flow, pictures, level, tuple(formats), seed is not None, exported_by, k, with_sites)
-        with _disk_in_words(out):
-            return _written(registry, order, out, progress)
+        stack.enter_context(_disk_in_words(out))
+        return _written(registry, order, out, progress)
 
 
 @contextmanager
@@ -130,7 +137,7 @@ def refuse_present(out: Path) -> None:
 
 
 def _refuse_small(registry: Registry, level: Level, k: int) -> None:
-    n = int(rows(registry, (), "select count(*) as n from export_patient", {}).item())
+    n = int(rows(registry, (), "select count(*) as n from cohort_patient where left_out_by is null", {}).item())
     if not n:
         raise GraftledgerError(
             "Nobody of this cohort may leave: there is no patient in it who consented to research. "
@@ -139,6 +146,24 @@ def _refuse_small(registry: Registry, level: Level, k: int) -> None:
     if n < k and level is not Level.INTERNAL:
         raise GraftledgerError(
             f"The cohort has fewer than {k} patients, too few for the level {level}. Widen its conditions."
+        )
+
+
+def _refuse_large(registry: Registry, level: Level, formats: Sequence[str]) -> None:
+    """Refuse what needs the largest table in memory at once where it would not fit; else the machine stands still."""
+    wanted = ([f"level {level}"] if level is Level.ANONYMOUS else []) + [f for f in formats if f in IN_MEMORY]
+    if not wanted:
+        return
+    visits = (
+        "select count(*) as n from visit join session using (session_key) join cohort_patient using (patient_key) "
+        "where left_out_by is null"
+    )
+    n = int(rows(registry, (), visits, {}).item())
+    if n * _BYTES_A_VISIT > engine_memory(registry.connection):
+        raise GraftledgerError(
+            f"The cohort has {n:,} visits, and {', '.join(wanted)} needs all of them in memory at once: some "
+            f"{n * _BYTES_A_VISIT / 2**30:,.0f} GiB, more than this machine can spare. Choose a smaller cohort; the "
+            "levels internal and limited as CSV or Parquet have no such limit."
         )
 
 
@@ -166,7 +191,8 @@ def _written(registry: Registry, order: _Order, out: Path, progress: Callable[[s
     beside = Path(tempfile.mkdtemp(prefix=f".unfinished-{out.name}-", dir=out.parent))
     try:
         (beside / "data").mkdir()
-        tables, report = _written_tables(registry, order, beside / "data", progress)
+        with tempfile.TemporaryDirectory(dir=beside) as scratch:
+            tables, report = _written_tables(registry, order, beside / "data", Path(scratch), progress)
         progress("Writing what describes them")
         texts = written_texts(order.cohort, order.flow, order.pictures, order.level, registry, tables, report)
         hashes = _hashes(beside)
@@ -204,22 +230,22 @@ def _written(registry: Registry, order: _Order, out: Path, progress: Callable[[s
 
 
 def _written_tables(
-    registry: Registry, order: _Order, folder: Path, progress: Callable[[str], None]
+    registry: Registry, order: _Order, folder: Path, scratch: Path, progress: Callable[[str], None]
 ) -> tuple[dict[Table, int], Disclosure]:
     """Write every table in every format. Returns the tables with their rows, and what was changed.
 
     Keeps the keys of the patients written as the temporary table `exported_key`.
     """
     written: dict[Table, int] = {}
-    after_all: list[tuple[Table, pl.DataFrame]] = []
+    after_all: list[tuple[Table, pl.LazyFrame]] = []
 
-    def read(table: Table) -> pl.DataFrame:
+    def read(table: Table) -> pl.LazyFrame:
         progress(f"Reading {table.name}")
-        return frame_of(registry, table)
+        return frame_of(registry, table, scratch)
 
-    def write(table: Table, frame: pl.DataFrame) -> None:
+    def write(table: Table, frame: pl.LazyFrame) -> None:
         if table.name == "patients":
-            registry.connection.register("exported", frame.select("patient_key"))
+            registry.connection.register("exported", frame.select("patient_key").collect())
             registry.connection.execute("create or replace temp table exported_key as from exported")
             registry.connection.unregister("exported")
         if table.name == "gaps":
@@ -228,7 +254,7 @@ def _written_tables(
         for ending in order.formats:
             progress(f"Writing {table.name}.{ending}")
             _in_format(in_file, table, folder / f"{table.name}.{ending}")
-        written[table] = frame.height
+        written[table] = _height(frame)
 
     tables = tables_at(order.level, with_sites=order.with_sites)
     people = rows(registry, ("export_quasi",), "from export_quasi", {})
@@ -242,6 +268,12 @@ def _written_tables(
     return written, report
 
 
+def _height(frame: pl.LazyFrame) -> int:
+    import polars as pl
+
+    return int(frame.select(pl.len()).collect().item())
+
+
 def _hashes(folder: Path) -> dict[str, str]:
     """SHA-256 of every file below a folder, by its path in it."""
     return {
@@ -249,7 +281,7 @@ def _hashes(folder: Path) -> dict[str, str]:
     }
 
 
-def _in_format(frame: pl.DataFrame, table: Table, path: Path) -> None:
+def _in_format(frame: pl.LazyFrame, table: Table, path: Path) -> None:
     """Raises: OSError where the disk gives out, also where a library has its own error for that."""
     from polars.exceptions import PolarsError
     from pyreadstat import ReadstatError

@@ -22,13 +22,15 @@ _NEXT = ("Time to the next session at this practice", "NXTSESS")
 _ENDED = (Code("EVENT", "The next session"), Code("RECORDS", "End of records"), Code("DEATH", "Death"))
 
 
-def time_to_event(gaps: pl.DataFrame, level: Level, cohort: str) -> tuple[Table, pl.DataFrame]:
+def time_to_event(gaps: pl.LazyFrame, level: Level, cohort: str) -> tuple[Table, pl.LazyFrame]:
     """The table and its rows, from each patient's gap after the index session where the first surgery was here."""
     import polars as pl
 
     first = gaps.filter((pl.col("gap_number") == 1) & pl.col("first_operated_here"))
     dates = [] if level is Level.ANONYMOUS else [pl.col("start_on").alias("STARTDT"), pl.col("stop_on").alias("ADT")]
-    died = pl.col("died") if "died" in gaps.columns else pl.lit(False)  # too few deaths to be told apart
+    died = (
+        pl.col("died") if "died" in gaps.collect_schema().names() else pl.lit(False)
+    )  # too few deaths to be told apart
     frame = first.select(
         pl.lit(cohort).alias("STUDYID"),
         pl.col("patient_key").alias("USUBJID"),
@@ -59,6 +61,7 @@ def time_to_event(gaps: pl.DataFrame, level: Level, cohort: str) -> tuple[Table,
         Column("CNSR", Type.INTEGER, "Censor", "0 an event, 1 end of records, 2 death.", "", low=0, high=2),
         Column("EVNTDESC", Type.CODE, "Event or Censoring Description", "What ended the time.", "", codes=_ENDED),
     )
+    names = frame.collect_schema().names()
     table = Table(
         "adtte",
         "ADTTE",
@@ -67,7 +70,7 @@ def time_to_event(gaps: pl.DataFrame, level: Level, cohort: str) -> tuple[Table,
         "structure for time-to-event. Not conformant: no ADSL, treatment, traceability or Define-XML; AVAL counts from "
         "0; ENTRYDY is ours.",
         ("USUBJID", "PARAMCD"),
-        tuple(column for column in columns if column.name in frame.columns),
+        tuple(column for column in columns if column.name in names),
         "",
     )
     return table, frame

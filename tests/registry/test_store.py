@@ -119,6 +119,13 @@ def test_a_wrong_statement_keeps_its_own_error(empty_registry: Path) -> None:
         (duckdb.IOException('Could not set lock on file "x": Conflicting lock is held'), "in use by another program"),
         (duckdb.TransactionException('Failed to commit: Could not write file "x": No space left on device'), "full"),
         (duckdb.TransactionException('Failed to commit: Cannot open file "x": Permission denied'), "may not be opened"),
+        (
+            duckdb.IOException(
+                'Async write failed for range [offset=27, size=9]: {"exception_type":"IO","exception_message":'
+                '"Could not write file \\"/corrupt.parquet\\": No space left on device","errno":"28"}'
+            ),
+            "the disk is full",
+        ),
         (duckdb.Error("Corrupt database file: wrong checksum in block at location 1"), "damaged"),
         (duckdb.OutOfMemoryException("Out of Memory Error: failed to allocate"), "not enough memory"),
         (duckdb.IOException('Could not do with "/lock/no space left/damaged"'), r"could not be used \(IOException\)"),

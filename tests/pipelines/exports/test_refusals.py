@@ -86,6 +86,23 @@ def test_words_for_what_is_unknown() -> None:
     assert formats_named(["xpt", "dta"]) == ("csv", "dta", "xpt")
 
 
+@pytest.mark.parametrize(
+    ("level", "formats"), [(Level.ANONYMOUS, ("csv",)), (Level.INTERNAL, ("csv", "dta")), (Level.LIMITED, ("xpt",))]
+)
+def test_what_would_not_fit_in_memory(
+    own_clinics: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, level: Level, formats: tuple[str, ...]
+) -> None:
+    monkeypatch.setattr(run_module, "engine_memory", lambda connection: 1_000_000)
+    with open_registry(own_clinics, read_only=False) as registry:
+        with pytest.raises(GraftledgerError, match=r"has [0-9],[0-9]{3} visits, and .* needs all of them in memory"):
+            export_cohort(registry, "all", tmp_path / "out" / "x", level=level, formats=formats, exported_by="me")
+        assert nothing_left(tmp_path / "out", own_clinics)
+        done = export_cohort(
+            registry, "all", tmp_path / "x", level=Level.LIMITED, formats=("csv", "parquet"), exported_by="me"
+        )
+    assert done.rows["visits"] > 1_000
+
+
 def full(*_: object, **__: object) -> None:
     raise OSError(errno.ENOSPC, "No space left on device")
 
@@ -144,6 +161,31 @@ app(["export", "all", "--level", "internal", "--formats", {ending!r}, "--out", {
     assert run.returncode == 1, run.stderr
     assert "could not be written" in run.stderr
     assert "Traceback" not in run.stderr
+    assert nothing_left(tmp_path / "out", own_clinics)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no limit on the size of a file")
+def test_no_room_to_put_rows_in_order(own_clinics: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out" / "x"
+    code = f"""
+import resource
+import pipelines.exports.run as run
+real = run.frame_of
+def limited(registry, table, scratch):
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (5000, before[1]))
+    try:
+        return real(registry, table, scratch)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+run.frame_of = limited
+from reports.command_line import app
+app(["export", "all", "--level", "internal", "--out", {str(out)!r}, "--registry", {str(own_clinics)!r}])
+"""
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert run.returncode == 1, run.stderr
+    assert "Traceback" not in run.stderr
+    assert "the disk is full" in run.stderr
     assert nothing_left(tmp_path / "out", own_clinics)
 
 
