@@ -8,15 +8,17 @@ from .milestones import (
     milestone_contacts,
     quarter_contacts,
 )
-from .visits_due import VisitsDue, visits_due
+from .visits_due import DueCounts, VisitsDue, visits_due, visits_due_counts
 
 __all__ = [
     "FOLLOW_UP_MILESTONES",
     "MILESTONE_CONTACT",
+    "DueCounts",
     "VisitsDue",
     "contact_list",
     "contacts_of_groups",
     "milestone_contacts",
     "quarter_contacts",
     "visits_due",
+    "visits_due_counts",
 ]

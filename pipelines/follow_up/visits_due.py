@@ -44,6 +44,8 @@ COLUMNS = (
     "status_at_last_contact",
 )
 
+_VISIT_DUE = (*SESSION_HERE, "listed_milestone", "visit_due")
+
 
 @dataclass(frozen=True)
 class VisitsDue:
@@ -67,6 +69,26 @@ class VisitsDue:
         return tuple(sorted(folded.rows(), key=lambda row: (row[0], order[row[1]])))
 
 
+@dataclass(frozen=True)
+class DueCounts:
+    """How many sessions to call about. frame: `sessions` by site_code, milestone and state, see VisitsDue."""
+
+    on: date
+    frame: pl.DataFrame = field(repr=False)
+
+    def sessions(self, state: str, **only: str) -> int:
+        """How many are `due` or `overdue`. only: a site_code or a milestone."""
+        return int(self.frame.filter(state=state, **only).get_column("sessions").sum())
+
+
+def visits_due_counts(registry: Registry, *, on: date) -> DueCounts:
+    """The same sessions as of `visits_due`, counted and not listed."""
+    counted = (
+        "select site_code, milestone, state, count(*) as sessions from visit_due where reason is null group by all"
+    )
+    return DueCounts(on, rows(registry, _VISIT_DUE, counted, _values(registry, on), shared_texts(())))
+
+
 def visits_due(registry: Registry, *, on: date, site: str | None = None) -> VisitsDue:
     """Sessions whose milestone visit is due or overdue on a day, by what the registry knows.
 
@@ -75,19 +97,27 @@ def visits_due(registry: Registry, *, on: date, site: str | None = None) -> Visi
     on: sessions and contacts later than it are ignored; what became of a patient is as it is known now.
     site: only sessions of one site; None takes all.
     """
+    at_site = "$site is null or site_code = $site"
+    listed = (
+        "select * replace (coalesce(other_patient_keys, '') as other_patient_keys) "
+        f"from (select {', '.join(COLUMNS)} from visit_due left join merged_keys using (patient_key) "
+        f"where reason is null and ({at_site}))"
+    )
+    counted = f"select reason, count(*) from visit_due where reason is not null and ({at_site}) group by reason"
+    with kept(registry, "visit_due", _VISIT_DUE, _values(registry, on), shared_texts(())):
+        order_by = "order by site_code, closes_on, session_key"
+        frame = rows(registry, ("merged_keys",), f"{listed} {order_by}", {"site": site})
+        left_out = rows(registry, (), counted, {"site": site}).rows()
+    order = list(LEFT_OUT_LABELS)
+    return VisitsDue(on, frame, dict(sorted(left_out, key=lambda row: order.index(row[0]))))
+
+
+def _values(registry: Registry, on: date) -> dict[str, object]:
     milestones = FOLLOW_UP_MILESTONES
     next_opens = [*(later.opens for later in milestones[1:]), yearly(LAST_YEAR + 1).opens]
-    values = {
+    return {
         **shared_values(registry.settings, on),
         "on": on,
         **milestone_values(milestones),
         "listed_to": [opens - 1 for opens in next_opens],
     }
-    at_site = "$site is null or site_code = $site"
-    listed = f"select {', '.join(COLUMNS)} from visit_due where reason is null and ({at_site})"
-    counted = f"select reason, count(*) from visit_due where reason is not null and ({at_site}) group by reason"
-    with kept(registry, "visit_due", (*SESSION_HERE, "listed_milestone", "visit_due"), values, shared_texts(())):
-        frame = rows(registry, (), f"{listed} order by site_code, closes_on, session_key", {"site": site})
-        left_out = rows(registry, (), counted, {"site": site}).rows()
-    order = list(LEFT_OUT_LABELS)
-    return VisitsDue(on, frame, dict(sorted(left_out, key=lambda row: order.index(row[0]))))

@@ -20,23 +20,6 @@ contact as (
   semi join (from reached where milestone is not null) using (session_key)
   where visited_on <= $on::date
   group by session_key
-),
-
-merged as (
-  -- keys that were merged into a key that was merged in turn belong to the last one
-  with recursive under as (
-    select kept_key as patient_key, other_key from patient_merge where undone_by_intake_id is null
-    union
-    select m.kept_key, u.other_key
-    from under u
-    join patient_merge m on m.other_key = u.patient_key and m.undone_by_intake_id is null
-  )
-
-  select
-    patient_key,
-    string_agg(other_key, ' ' order by other_key) as other_patient_keys
-  from under
-  group by patient_key
 )
 
 select
@@ -52,7 +35,6 @@ select
   if(r.closes_on < $on::date, 'overdue', 'due') as state,
   t.last_visit_on,
   r.status_at_last_contact,
-  coalesce(g.other_patient_keys, '') as other_patient_keys,
   case
     when r.barred in ('dates_shifted', 'no_start_date') then r.barred
     when r.died_on <= $on::date or r.status_at_last_contact = 'died' then 'died'
@@ -64,4 +46,3 @@ select
 from reached r
 join session c on c.session_key = r.session_key
 left join contact t on t.session_key = r.session_key
-left join merged g on g.patient_key = r.patient_key

@@ -12,7 +12,7 @@ from pipelines.agreed_actions import AgreedAction
 from pipelines.audit_changes import AuditChanges
 from pipelines.comparison.reviews import OutlierReview
 from pipelines.expectations import Judgement
-from pipelines.follow_up import VisitsDue
+from pipelines.follow_up import DueCounts
 from pipelines.intake_summary import HeldBackCount, IntakeCount
 from pipelines.quarter_activity import Activity
 from pipelines.recent_outcomes import RecentOutcome
@@ -76,7 +76,7 @@ class AuditData:
     contacts_in_quarter: tuple[Figure, ...]
     contacts_by_site: tuple[Figure, ...]
     follow_up: tuple[Figure, ...]
-    due: VisitsDue
+    due: DueCounts
     process: tuple[tuple[Figure, ...], ...]
     missing: tuple[Figure, ...]
     serious: tuple[SeriousComplications, ...]

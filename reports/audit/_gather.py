@@ -23,7 +23,7 @@ from pipelines.agreed_actions import agreed_actions
 from pipelines.audit_changes import audit_changes
 from pipelines.comparison.reviews import outlier_reviews
 from pipelines.expectations import FILE, Statement, judge_all, load_statements
-from pipelines.follow_up import quarter_contacts, visits_due
+from pipelines.follow_up import quarter_contacts, visits_due_counts
 from pipelines.graft_measures import BELOW_80, BELOW_90, SESSIONS_COUNTED, YIELD_ALL_GREW, YIELD_NONE_GREW
 from pipelines.intake_summary import held_back_counts, intake_counts, intake_summary
 from pipelines.measures import FOLLOW_UP_COMPLETENESS, GRAFT_SURVIVAL, GRAFT_SURVIVAL_CAPPED
@@ -89,8 +89,7 @@ def gather(
     as_of, by_site = quarter.last_on, ("site_code",)
     actions, reviews = agreed_actions(registry), tuple(outlier_reviews(registry))
     statements, own_statements = _statements(registry)
-    with held_memory(registry.connection):  # these show keys or fields, or read more than the records
-        due, missing = visits_due(registry, on=as_of), missing_fields(registry, quarter.first_on, as_of)
+    with held_memory(registry.connection):  # these read more than the records
         compared = compared_surgeons(registry, quarter)
     with numbered_records(registry), sharing(registry):
         survival = graft_survival(registry, as_of=as_of)
@@ -149,9 +148,9 @@ def gather(
                 )
                 if figure.measure == FOLLOW_UP_COMPLETENESS
             ),
-            due=due,
+            due=visits_due_counts(registry, on=as_of),
             process=process_by_span(registry, spans, as_of=as_of),
-            missing=missing,
+            missing=missing_fields(registry, quarter.first_on, as_of),
             serious=serious_complications(registry, quarter.first_on, as_of),
             told=Told(
                 told_now,

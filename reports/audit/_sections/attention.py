@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import polars as pl
-
 from pipelines import MEASURE_LABELS, Figure
 from pipelines.comparison.reviews import STEPS
 from pipelines.follow_up.milestones import FOLLOW_UP_MILESTONES
@@ -188,7 +186,7 @@ def _follow_up(data: AuditData) -> Iterator[Item]:
         labels = {milestone.due: milestone.label for milestone in FOLLOW_UP_MILESTONES}
         names = [f"{wording.percent(figure.estimate or 0)} at {labels[figure.at or 0]}" for figure in low]
         yield Item(f"Contacts made at milestones that fell due in the quarter: {wording.listed(names)}.", *where)
-    overdue, due = (data.due.frame.filter(pl.col("state") == state).height for state in ("overdue", "due"))
+    overdue, due = data.due.sessions("overdue"), data.due.sessions("due")
     if overdue:
         yield Item(
             f"{wording.counted(overdue, 'session')} had an overdue milestone visit on "

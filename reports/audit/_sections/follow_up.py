@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import polars as pl
-
 from pipelines import Figure
 from pipelines.follow_up.milestones import FOLLOW_UP_MILESTONES
 from registry import durations
@@ -104,21 +102,17 @@ def _clark_cell(figures: Sequence[Figure], at: int) -> Cell:
 
 
 def _due_table(data: AuditData) -> Table:
-    def row(head: str, part: pl.DataFrame) -> Row:
-        states = (part.filter(pl.col("state") == state).height for state in ("due", "overdue"))
-        return Row(head, tuple(Cell(wording.whole(count)) for count in states))
+    def row(head: str, **only: str) -> Row:
+        counts = (data.due.sessions(state, **only) for state in ("due", "overdue"))
+        return Row(head, tuple(Cell(wording.whole(count)) for count in counts))
 
-    frame = data.due.frame
-    by_site = [row(f"Site {site}", frame.filter(pl.col("site_code") == site)) for site in data.settings.sites]
-    by_milestone = [
-        row(capitalised(milestone.label), frame.filter(pl.col("milestone") == milestone.name))
-        for milestone in FOLLOW_UP_MILESTONES
-    ]
+    by_site = [row(f"Site {site}", site_code=site) for site in data.settings.sites]
+    by_milestone = [row(capitalised(milestone.label), milestone=milestone.name) for milestone in FOLLOW_UP_MILESTONES]
     return Table(
         "Sessions to call about",
         ("Site or milestone", "Due now", "Overdue"),
         (
-            row("All", frame),
+            row("All"),
             *((Row("By site"), *by_site) if len(by_site) > 1 else ()),
             Row("By milestone"),
             *by_milestone,

@@ -10,9 +10,11 @@ import polars as pl
 import pytest
 from typer.testing import CliRunner
 
-from pipelines.follow_up import contact_list, visits_due
+from pipelines.follow_up import contact_list, visits_due, visits_due_counts
+from pipelines.numbered_records import numbered_records
 from pipelines.pseudonyms import PATIENT_KEY, make_key_file, read_key_file
 from pipelines.pseudonyms.keyed import pseudonym
+from pipelines.shared_tables import sharing
 from registry import GraftledgerError
 from registry.store import open_registry
 from reports.command_line import app
@@ -43,6 +45,9 @@ def test_due_overdue_and_nobody_to_be_called(empty_registry: Path) -> None:
     }
     with small_registry(empty_registry, **records) as registry:
         found = visits_due(registry, on=on(130))
+        counts = visits_due_counts(registry, on=on(130))
+        with numbered_records(registry), sharing(registry):  # as an audit asks
+            again = visits_due_counts(registry, on=on(130))
     listed = {row["session_key"].rstrip("_"): row for row in found.frame.to_dicts()}
     assert {name: (row["milestone"], row["state"]) for name, row in listed.items()} == {
         "missed-1": ("month_3", "overdue"),
@@ -54,6 +59,11 @@ def test_due_overdue_and_nobody_to_be_called(empty_registry: Path) -> None:
     assert (listed["missed-1"]["opens_on"], listed["missed-1"]["closes_on"]) == (on(60), on(120))
     assert found.left_out == {"contact_made": 1, "operated_again": 1, "died": 1, "left_care": 1, "dates_shifted": 1}
     assert found.counts("site_code") == (("A", "month_3", 2, 2),)
+    for counted in (counts, again):
+        assert counted.on == on(130)
+        assert counted.frame.sort("state").rows() == [("A", "month_3", "due", 2), ("A", "month_3", "overdue", 2)]
+        assert counted.sessions("due") == counted.sessions("overdue", site_code="A", milestone="month_3") == 2
+        assert counted.sessions("due", site_code="B") == 0
 
 
 def test_a_missed_visit_is_listed_until_the_next_milestone_begins(empty_registry: Path) -> None:
