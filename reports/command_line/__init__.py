@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 from . import (  # noqa: F401  (each module registers its commands)
     _accounts,
     _agreed_actions,
@@ -38,7 +40,12 @@ from ._app import app
 
 
 def main() -> None:
-    """Entry point of the `graftledger` command."""
+    """Entry point of the `graftledger` command.
+
+    What it writes is its owner's alone; so is what the engine writes meanwhile, which could hold records: its log, and
+    what it spills.
+    """
+    os.umask(0o077)
     app()
 
 
