@@ -91,7 +91,7 @@ def gather(
     statements, own_statements = _statements(registry)
     with held_memory(registry.connection):  # these read more than the records
         compared = compared_surgeons(registry, quarter)
-    with numbered_records(registry), sharing(registry):
+    with held_memory(registry.connection), numbered_records(registry), sharing(registry):
         survival = graft_survival(registry, as_of=as_of)
         spans = tuple(each.span for each in (quarter, quarter.before, quarter.year_before))
         several = len(registry.settings.sites) > 1
