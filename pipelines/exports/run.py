@@ -93,7 +93,7 @@ def export_cohort(
     left out at each step as SVG; not called at the level anonymous, where small numbers must not leave.
     The same arguments on the same snapshot give the same bytes, but for the keys where there is no seed.
     Raises: GraftledgerError where the folder is there already or cannot be written, there is no such cohort, it is
-    too small, or the level cannot be reached. Then nothing is left behind.
+    too small, what must be in memory would not fit, or the level cannot be reached. Then nothing is left behind.
     """
     refuse_present(out)
     if k < 2:
@@ -161,7 +161,7 @@ def _refuse_large(registry: Registry, level: Level, formats: Sequence[str]) -> N
     n = int(rows(registry, (), visits, {}).item())
     if n * _BYTES_A_VISIT > engine_memory(registry.connection):
         raise GraftledgerError(
-            f"The cohort has {n:,} visits, and {', '.join(wanted)} needs all of them in memory at once: some "
+            f"The cohort has {n:,} visits, and for {' and '.join(wanted)} all of them must be in memory at once: some "
             f"{n * _BYTES_A_VISIT / 2**30:,.0f} GiB, more than this machine can spare. Choose a smaller cohort; the "
             "levels internal and limited as CSV or Parquet have no such limit."
         )

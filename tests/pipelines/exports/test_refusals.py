@@ -94,7 +94,7 @@ def test_what_would_not_fit_in_memory(
 ) -> None:
     monkeypatch.setattr(run_module, "engine_memory", lambda connection: 1_000_000)
     with open_registry(own_clinics, read_only=False) as registry:
-        with pytest.raises(GraftledgerError, match=r"has [0-9],[0-9]{3} visits, and .* needs all of them in memory"):
+        with pytest.raises(GraftledgerError, match=r"has [0-9],[0-9]{3} visits, and for .* all of them must"):
             export_cohort(registry, "all", tmp_path / "out" / "x", level=level, formats=formats, exported_by="me")
         assert nothing_left(tmp_path / "out", own_clinics)
         done = export_cohort(
