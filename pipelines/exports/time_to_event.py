@@ -28,9 +28,8 @@ def time_to_event(gaps: pl.LazyFrame, level: Level, cohort: str) -> tuple[Table,
 
     first = gaps.filter((pl.col("gap_number") == 1) & pl.col("first_operated_here"))
     dates = [] if level is Level.ANONYMOUS else [pl.col("start_on").alias("STARTDT"), pl.col("stop_on").alias("ADT")]
-    died = (
-        pl.col("died") if "died" in gaps.collect_schema().names() else pl.lit(False)
-    )  # too few deaths to be told apart
+    told_apart = "died" in gaps.collect_schema().names()  # or deaths are too few
+    died = pl.col("died") if told_apart else pl.lit(False)
     frame = first.select(
         pl.lit(cohort).alias("STUDYID"),
         pl.col("patient_key").alias("USUBJID"),

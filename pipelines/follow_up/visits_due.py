@@ -99,16 +99,15 @@ def visits_due(registry: Registry, *, on: date, site: str | None = None) -> Visi
     """
     at_site = "$site is null or site_code = $site"
     listed = (
-        "select * replace (coalesce(other_patient_keys, '') as other_patient_keys) "
-        f"from (select {', '.join(COLUMNS)} from visit_due left join merged_keys using (patient_key) "
-        f"where reason is null and ({at_site}))"
+        f"select {', '.join(COLUMNS)} from visit_due left join merged_keys using (patient_key) "
+        f"where reason is null and ({at_site}) order by site_code, closes_on, session_key"
     )
     counted = f"select reason, count(*) from visit_due where reason is not null and ({at_site}) group by reason"
     with kept(registry, "visit_due", _VISIT_DUE, _values(registry, on), shared_texts(())):
-        order_by = "order by site_code, closes_on, session_key"
-        frame = rows(registry, ("merged_keys",), f"{listed} {order_by}", {"site": site})
+        frame = rows(registry, ("merged_keys",), listed, {"site": site})
         left_out = rows(registry, (), counted, {"site": site}).rows()
     order = list(LEFT_OUT_LABELS)
+    frame = frame.with_columns(pl.col("other_patient_keys").fill_null(""))
     return VisitsDue(on, frame, dict(sorted(left_out, key=lambda row: order.index(row[0]))))
 
 

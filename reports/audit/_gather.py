@@ -89,9 +89,9 @@ def gather(
     as_of, by_site = quarter.last_on, ("site_code",)
     actions, reviews = agreed_actions(registry), tuple(outlier_reviews(registry))
     statements, own_statements = _statements(registry)
-    with held_memory(registry.connection):  # these read more than the records
+    with held_memory(registry.connection):  # it reads more than the records
         compared = compared_surgeons(registry, quarter)
-    with held_memory(registry.connection), numbered_records(registry), sharing(registry):
+    with sharing(registry), numbered_records(registry):  # in this order: the numbers too are made in held memory
         survival = graft_survival(registry, as_of=as_of)
         spans = tuple(each.span for each in (quarter, quarter.before, quarter.year_before))
         several = len(registry.settings.sites) > 1
