@@ -8,13 +8,12 @@ from .milestones import (
     milestone_contacts,
     quarter_contacts,
 )
-from .visits_due import DueCounts, VisitsDue, visits_due, visits_due_counts
+from .visits_due import DueCounts, visits_due, visits_due_counts
 
 __all__ = [
     "FOLLOW_UP_MILESTONES",
     "MILESTONE_CONTACT",
     "DueCounts",
-    "VisitsDue",
     "contact_list",
     "contacts_of_groups",
     "milestone_contacts",

@@ -44,71 +44,68 @@ COLUMNS = (
     "status_at_last_contact",
 )
 
+STATES = ("due", "overdue")
+
 _VISIT_DUE = (*SESSION_HERE, "listed_milestone", "visit_due")
+_AT_SITE = "($site is null or site_code = $site)"
 
 
 @dataclass(frozen=True)
-class VisitsDue:
-    """Sessions to call about.
+class DueCounts:
+    """How many sessions there are to call about.
 
-    frame: one row a session, COLUMNS, the most overdue first within a site. state: `due` while the days of the
-    milestone run, then `overdue` until the next milestone begins.
-    left_out: sessions that are not on the list, by reason (LEFT_OUT_LABELS).
+    frame: `sessions` by site_code, surgeon_code, milestone and state, see `visits_due`.
+    left_out: sessions that nobody need be called about, by reason (LEFT_OUT_LABELS).
     """
 
     on: date
     frame: pl.DataFrame = field(repr=False)
     left_out: Mapping[str, int]
 
-    def counts(self, by: str) -> tuple[tuple[str, str, int, int], ...]:
-        """By a column and milestone: how many are due, and how many overdue; in the order of the milestones."""
-        order = {milestone.name: at for at, milestone in enumerate(FOLLOW_UP_MILESTONES)}
-        folded = self.frame.group_by(by, "milestone").agg(
-            (pl.col("state") == "due").sum().alias("due"), (pl.col("state") == "overdue").sum().alias("overdue")
-        )
-        return tuple(sorted(folded.rows(), key=lambda row: (row[0], order[row[1]])))
-
-
-@dataclass(frozen=True)
-class DueCounts:
-    """How many sessions to call about. frame: `sessions` by site_code, milestone and state, see VisitsDue."""
-
-    on: date
-    frame: pl.DataFrame = field(repr=False)
-
     def sessions(self, state: str, **only: str) -> int:
-        """How many are `due` or `overdue`. only: a site_code or a milestone."""
+        """How many are `due` or `overdue`. only: a site_code, a surgeon_code or a milestone."""
         return int(self.frame.filter(state=state, **only).get_column("sessions").sum())
 
+    def by(self, column: str) -> tuple[tuple[str, str, int, int], ...]:
+        """By a column and milestone: how many are due, and how many overdue; in the order of the milestones."""
+        order = {milestone.name: at for at, milestone in enumerate(FOLLOW_UP_MILESTONES)}
+        pairs = self.frame.select(column, "milestone").unique().rows()
+        return tuple(
+            (name, milestone, *(self.sessions(state, **{column: name, "milestone": milestone}) for state in STATES))
+            for name, milestone in sorted(pairs, key=lambda pair: (pair[0], order[pair[1]]))
+        )
 
-def visits_due_counts(registry: Registry, *, on: date) -> DueCounts:
-    """The same sessions as of `visits_due`, counted and not listed."""
+
+def visits_due_counts(registry: Registry, *, on: date, site: str | None = None) -> DueCounts:
+    """The same sessions as of `visits_due`, counted and not listed, and how many are not among them."""
     counted = (
-        "select site_code, milestone, state, count(*) as sessions from visit_due where reason is null group by all"
+        "select reason, site_code, surgeon_code, milestone, state, count(*) as sessions from "
+        "(select * replace (if(reason is null, milestone, null) as milestone) from visit_due) "
+        f"where {_AT_SITE} group by all"
     )
-    return DueCounts(on, rows(registry, _VISIT_DUE, counted, _values(registry, on), shared_texts(())))
+    found = rows(registry, _VISIT_DUE, counted, {**_values(registry, on), "site": site}, shared_texts(()))
+    reasons = dict(found.group_by("reason").agg(pl.col("sessions").sum()).rows())
+    left_out = {reason: int(reasons[reason]) for reason in LEFT_OUT_LABELS if reason in reasons}
+    return DueCounts(on, found.filter(pl.col("reason").is_null()).drop("reason"), left_out)
 
 
-def visits_due(registry: Registry, *, on: date, site: str | None = None) -> VisitsDue:
+def visits_due(registry: Registry, *, on: date, site: str | None = None, most: int | None = None) -> pl.DataFrame:
     """Sessions whose milestone visit is due or overdue on a day, by what the registry knows.
 
     A visit made and not yet delivered is not known: a site whose records lag will find patients on the list who have
     come. Whoever died, left care, was discharged or withdrew consent is not on it; whoever could not be reached is.
     on: sessions and contacts later than it are ignored; what became of a patient is as it is known now.
-    site: only sessions of one site; None takes all.
+    site: only sessions of one site; None takes all. most: so many rows at most; None takes all.
+    Returns one row a session, COLUMNS, the most overdue first within a site. state: `due` while the days of the
+    milestone run, then `overdue` until the next milestone begins.
     """
-    at_site = "$site is null or site_code = $site"
     listed = (
         f"select {', '.join(COLUMNS)} from visit_due left join merged_keys using (patient_key) "
-        f"where reason is null and ({at_site}) order by site_code, closes_on, session_key"
+        f"where reason is null and {_AT_SITE} order by site_code, closes_on, session_key limit $most"
     )
-    counted = f"select reason, count(*) from visit_due where reason is not null and ({at_site}) group by reason"
     with kept(registry, "visit_due", _VISIT_DUE, _values(registry, on), shared_texts(())):
-        frame = rows(registry, ("merged_keys",), listed, {"site": site})
-        left_out = rows(registry, (), counted, {"site": site}).rows()
-    order = list(LEFT_OUT_LABELS)
-    frame = frame.with_columns(pl.col("other_patient_keys").fill_null(""))
-    return VisitsDue(on, frame, dict(sorted(left_out, key=lambda row: order.index(row[0]))))
+        frame = rows(registry, ("merged_keys",), listed, {"site": site, "most": most})
+    return frame.with_columns(pl.col("other_patient_keys").fill_null(""))
 
 
 def _values(registry: Registry, on: date) -> dict[str, object]:

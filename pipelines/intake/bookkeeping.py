@@ -24,11 +24,13 @@ def fate_counts_sql() -> str:
     return ", ".join(f"count(*) filter (where fate = '{fate}')" for fate in FATES)
 
 
-def warned_sql() -> str:
-    """A column that counts the rows of a verdict that came in with a warning. Parameters: record type, severity."""
+def file_counts_sql(record: RecordType) -> str:
+    """SQL for a row a file with what became of its rows: read, the fates, waiting, warned. Parameters: record, warn."""
     return (
+        f"select file_id, count(*), {fate_counts_sql()}, count(*) filter (where waits), "
         "count(*) filter (where fate in ('loaded', 'corrected') and row_id in (select row_id from finding "
-        "join check_made using (check_id) where record_type = $record and severity = $warn))"
+        "join check_made using (check_id) where record_type = $record and severity = $warn)) "
+        f"from {verdict(record)} group by file_id"
     )
 
 
@@ -40,10 +42,7 @@ def note_files(connection: duckdb.DuckDBPyConnection, record: RecordType, intake
             intake_id, file_name, sheet, sha256, mapping_digest, record_type, site_codes, rows_read, rows_loaded,
             rows_corrected, rows_unchanged, rows_held_back, rows_refused, rows_waiting, rows_warned
         )
-        with counted as (
-            select file_id, count(*), {fate_counts_sql()}, count(*) filter (where waits), {warned_sql()}
-            from {verdict(record)} group by file_id
-        ),
+        with counted as ({file_counts_sql(record)}),
         of_sites as ({_site_codes_sql(record)})
         select $intake, file_name, sheet, sha256, mapping_digest, record_type, coalesce(site_codes, []),
             coalesce(columns(counted.* exclude (file_id)), 0)

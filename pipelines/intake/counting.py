@@ -10,7 +10,7 @@ from registry.changes import Event
 from registry.definition import PATIENT, RecordType, Severity
 from registry.definition.row_checks import CONSENT_WITHDRAWN
 
-from .bookkeeping import fate_counts_sql, warned_sql
+from .bookkeeping import fate_counts_sql, file_counts_sql
 from .names import RETURNED, verdict
 from .report import FileCount, IntakeReport, ReturnedCount, RuleCount
 from .staging import StagedFile
@@ -31,11 +31,12 @@ def report_of(
     """The report of an intake that has been loaded."""
     rules = [rule for record in records for rule in _rule_counts(connection, record, files)]
     rules.sort(key=lambda rule: (rule.severity is Severity.WARN, -rule.rows, rule.record, rule.rule, rule.field))
+    counts = {record.name: _file_counts(connection, record) for record in records}
     returned = [_returned_count(connection, record) for record in records]
     return IntakeReport(
         event.intake_id,
         kind,
-        tuple(_file_count(connection, file) for file in files),
+        tuple(_file_count(file, counts[file.record.name].get(file.file_id)) for file in files),
         tuple(count for count in returned if count.judged),
         _entries_closed(connection, event.intake_id),
         withdrawn_patients(connection),
@@ -55,13 +56,15 @@ def withdrawn_patients(connection: duckdb.DuckDBPyConnection) -> tuple[str, ...]
     return tuple(key for (key,) in rows)
 
 
-def _file_count(connection: duckdb.DuckDBPyConnection, file: StagedFile) -> FileCount:
-    counts = connection.execute(
-        f"select count(*), {fate_counts_sql()}, count(*) filter (where waits), {warned_sql()} "
-        f"from {verdict(file.record)} where file_id = $file",
-        {"record": file.record.name, "warn": Severity.WARN, "file": file.file_id},
-    ).fetchall()
-    read, loaded, corrected, unchanged, held_back, refused, waiting, warned = counts[0]
+def _file_counts(connection: duckdb.DuckDBPyConnection, record: RecordType) -> dict[int, tuple[int, ...]]:
+    """What became of the rows of each file that has any, by its number."""
+    values = {"record": record.name, "warn": Severity.WARN}
+    rows = connection.execute(file_counts_sql(record), values).fetchall()
+    return {file_id: tuple(counts) for file_id, *counts in rows}
+
+
+def _file_count(file: StagedFile, counts: tuple[int, ...] | None) -> FileCount:
+    read, loaded, corrected, unchanged, held_back, refused, waiting, warned = counts or (0,) * 8
     return FileCount(
         file.label, file.record.name, read, loaded, corrected, unchanged, held_back, waiting, refused, warned
     )

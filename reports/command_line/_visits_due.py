@@ -35,11 +35,9 @@ def visits_due(
     A visit is due while the days that serve its milestone run, and overdue until the next milestone begins. Send the
     list to its site, which finds the chart numbers with: graftledger contact-list.
     """
-    import polars as pl
-
     from pipelines.follow_up.milestones import FOLLOW_UP_MILESTONES
-    from pipelines.follow_up.visits_due import LEFT_OUT_LABELS
-    from pipelines.follow_up.visits_due import visits_due as find
+    from pipelines.follow_up.visits_due import LEFT_OUT_LABELS, STATES, visits_due_counts
+    from pipelines.follow_up.visits_due import visits_due as listed
     from pipelines.pseudonyms import check_new, write_private
     from pipelines.spreadsheet_cells import guarded
     from registry.errors import GraftledgerError, nearest
@@ -52,18 +50,18 @@ def visits_due(
     with open_registry(registry) as opened:
         if site is not None and site not in opened.settings.sites:
             raise GraftledgerError(f"There is no site '{site}'. {nearest(site, list(opened.settings.sites))}")
-        found = find(opened, on=day, site=site)
+        found = visits_due_counts(opened, on=day, site=site)
+        frame = listed(opened, on=day, site=site) if csv is not None else None
         data_date = opened.data_date
     labels = {milestone.name: milestone.label for milestone in FOLLOW_UP_MILESTONES}
-    rows = found.counts(f"{by.value}_code")
     say(f"{by.value.capitalize():<25} {'Milestone':<12} {'Due':>8} {'Overdue':>8}")
-    for name, milestone, due, overdue in rows:
+    for name, milestone, due, overdue in found.by(f"{by.value}_code"):
         say(f"{name:<25} {labels[milestone]:<12} {whole(due):>8} {whole(overdue):>8}")
-    due, overdue = (found.frame.filter(pl.col("state") == state).height for state in ("due", "overdue"))
+    due, overdue = (found.sessions(state) for state in STATES)
     say(f"{'All':<25} {'':<12} {whole(due):>8} {whole(overdue):>8}")
     left_out = [f"{LEFT_OUT_LABELS[reason]} {whole(count)}" for reason, count in found.left_out.items()]
     note(fill(f"On {day}. Not on the list (sessions): {'; '.join(left_out) or 'none'}.", 80))
     note(fill(f"Records are complete to {data_date or 'no declared day'}; a visit not yet delivered is not known.", 80))
-    if csv is not None:
-        write_private(csv, guarded(found.frame).write_csv)
-        note(f"{counted(found.frame.height, 'session')} listed in {csv}, which only you may read.")
+    if csv is not None and frame is not None:
+        write_private(csv, guarded(frame).write_csv)
+        note(f"{counted(frame.height, 'session')} listed in {csv}, which only you may read.")

@@ -28,13 +28,12 @@ def visits_due_page(request: Request, web: WebGiven, site: str = "") -> Response
 
 def _found(registry: Registry, site: str, today: date) -> dict[str, Any]:
     """What the page takes."""
-    import polars as pl
-
     from pipelines.follow_up.milestones import FOLLOW_UP_MILESTONES
-    from pipelines.follow_up.visits_due import LEFT_OUT_LABELS, visits_due
+    from pipelines.follow_up.visits_due import LEFT_OUT_LABELS, visits_due, visits_due_counts
 
     _check_site(site, registry.settings.sites)
-    found = visits_due(registry, on=today, site=site or None)
+    found = visits_due_counts(registry, on=today, site=site or None)
+    first = visits_due(registry, on=today, site=site or None, most=_SHOWN)
     shown = ("patient_key", "session_key", "site_code", "milestone", "state", "due_on", "last_visit_on")
     return {
         "site": site,
@@ -42,10 +41,10 @@ def _found(registry: Registry, site: str, today: date) -> dict[str, Any]:
         "on": today,
         "data_date": registry.data_date,
         "labels": {milestone.name: milestone.label for milestone in FOLLOW_UP_MILESTONES},
-        "counts": found.counts("site_code"),
-        "due": found.frame.filter(pl.col("state") == "due").height,
-        "overdue": found.frame.filter(pl.col("state") == "overdue").height,
-        "rows": found.frame.select(shown).head(_SHOWN).rows(named=True),
+        "counts": found.by("site_code"),
+        "due": found.sessions("due"),
+        "overdue": found.sessions("overdue"),
+        "rows": first.select(shown).rows(named=True),
         "left_out": [(LEFT_OUT_LABELS[reason], count) for reason, count in found.left_out.items()],
     }
 
@@ -56,11 +55,12 @@ def visits_due_list(web: WebGiven, site: str = "") -> Response:
     from pipelines.follow_up.visits_due import visits_due
     from pipelines.spreadsheet_cells import guarded
 
+    today = date.today()
     with reading(web) as registry:
         _check_site(site, registry.settings.sites)
-        found = visits_due(registry, on=date.today(), site=site or None)
-    name = f"visits_due_{site or 'all_sites'}_{found.on}.csv"
-    return sent(guarded(found.frame).write_csv().encode(), name, "text/csv; charset=utf-8")
+        listed = visits_due(registry, on=today, site=site or None)
+    name = f"visits_due_{site or 'all_sites'}_{today}.csv"
+    return sent(guarded(listed).write_csv().encode(), name, "text/csv; charset=utf-8")
 
 
 def _check_site(site: str, sites: tuple[str, ...]) -> None:

@@ -45,10 +45,12 @@ def test_due_overdue_and_nobody_to_be_called(empty_registry: Path) -> None:
     }
     with small_registry(empty_registry, **records) as registry:
         found = visits_due(registry, on=on(130))
+        first = visits_due(registry, on=on(130), most=3)
         counts = visits_due_counts(registry, on=on(130))
+        elsewhere = visits_due_counts(registry, on=on(130), site="B")
         with numbered_records(registry), sharing(registry):  # as an audit asks
             again = visits_due_counts(registry, on=on(130))
-    listed = {row["session_key"].rstrip("_"): row for row in found.frame.to_dicts()}
+    listed = {row["session_key"].rstrip("_"): row for row in found.to_dicts()}
     assert {name: (row["milestone"], row["state"]) for name, row in listed.items()} == {
         "missed-1": ("month_3", "overdue"),
         "lost-1": ("month_3", "overdue"),
@@ -57,11 +59,19 @@ def test_due_overdue_and_nobody_to_be_called(empty_registry: Path) -> None:
     }
     assert listed["missed-1"]["last_visit_on"] == on(7)
     assert (listed["missed-1"]["opens_on"], listed["missed-1"]["closes_on"]) == (on(60), on(120))
-    assert found.left_out == {"contact_made": 1, "operated_again": 1, "died": 1, "left_care": 1, "dates_shifted": 1}
-    assert found.counts("site_code") == (("A", "month_3", 2, 2),)
+    assert first.equals(found.head(3))
+    assert (elsewhere.frame.height, elsewhere.left_out, elsewhere.by("site_code")) == (0, {}, ())
     for counted in (counts, again):
         assert counted.on == on(130)
-        assert counted.frame.sort("state").rows() == [("A", "month_3", "due", 2), ("A", "month_3", "overdue", 2)]
+        assert list(counted.left_out.items()) == [
+            ("contact_made", 1),
+            ("operated_again", 1),
+            ("died", 1),
+            ("left_care", 1),
+            ("dates_shifted", 1),
+        ]
+        assert counted.by("site_code") == (("A", "month_3", 2, 2),)
+        assert counted.by("surgeon_code") == (("S1", "month_3", 2, 2),)
         assert counted.sessions("due") == counted.sessions("overdue", site_code="A", milestone="month_3") == 2
         assert counted.sessions("due", site_code="B") == 0
 
@@ -69,7 +79,7 @@ def test_due_overdue_and_nobody_to_be_called(empty_registry: Path) -> None:
 def test_a_missed_visit_is_listed_until_the_next_milestone_begins(empty_registry: Path) -> None:
     with small_registry(empty_registry, patient=patients("a"), session=[session("a")]) as registry:
         states = {
-            day: [(row["milestone"], row["state"]) for row in visits_due(registry, on=on(day)).frame.to_dicts()]
+            day: [(row["milestone"], row["state"]) for row in visits_due(registry, on=on(day)).to_dicts()]
             for day in (0, 2, 3, 4, 5, 14, 149, 150, 2000)
         }
     assert states[0] == states[2] == [("day_1", "due")]
@@ -86,7 +96,7 @@ def test_a_patient_who_came_under_two_keys_has_both(empty_registry: Path) -> Non
     with open_registry(empty_registry, read_only=False) as registry:
         for kept, other in (("b", "c"), ("a", "b")):
             registry.connection.execute("insert into patient_merge values (1, ?, ?, null)", [key(kept), key(other)])
-        assert visits_due(registry, on=on(1)).frame["other_patient_keys"].to_list() == [f"{key('b')} {key('c')}"]
+        assert visits_due(registry, on=on(1))["other_patient_keys"].to_list() == [f"{key('b')} {key('c')}"]
 
 
 @pytest.fixture
