@@ -10,6 +10,7 @@ import logging
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
+from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
@@ -116,10 +117,15 @@ def _started(
 
 def step_text(step: str, texts: Mapping[str, str]) -> str:
     """The text of one step, or of an expression that a step takes as text."""
-    text = (files("pipelines") / "sql" / f"{step}.sql").read_text(encoding="utf-8").strip()
+    text = _written(step)
     for name, replacement in texts.items():
         text = text.replace("{" + name + "}", replacement)
     return text
+
+
+@cache
+def _written(step: str) -> str:
+    return (files("pipelines") / "sql" / f"{step}.sql").read_text(encoding="utf-8").strip()
 
 
 def _bound(sql: str, values: Mapping[str, Any]) -> dict[str, Any]:

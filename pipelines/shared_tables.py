@@ -32,6 +32,7 @@ class SharedTables:
     """What has been made within `sharing`.
 
     made: tables by what they answer, the last used at the end. standing: their numbers, by the names they stand under.
+    views: the number that each name stood for last; a view stays, since making it takes long beside small questions.
     starts: the last question for each step that many start from: its table stays until another is made, which is when a
     report turns to another day. answers: small results.
     """
@@ -39,6 +40,7 @@ class SharedTables:
     connection: duckdb.DuckDBPyConnection
     made: OrderedDict[Question, int] = field(default_factory=OrderedDict)
     standing: dict[str, int] = field(default_factory=dict)
+    views: dict[str, int] = field(default_factory=dict)
     starts: dict[str, Question] = field(default_factory=dict)
     answers: dict[Question, pl.DataFrame] = field(default_factory=dict)
     count: int = 0
@@ -60,13 +62,14 @@ class SharedTables:
     @contextmanager
     def under(self, name: str, number: int) -> Iterator[None]:
         """Let a table stand under a name for the length of a `with` block."""
+        if self.views.get(name) != number:
+            self.connection.execute(f"create or replace temp view {name} as from temp.shared_{number}")
+            self.views[name] = number
         self.standing[name] = number
-        self.connection.execute(f"create or replace temp view {name} as from temp.shared_{number}")
         try:
             yield
         finally:
             del self.standing[name]
-            self.connection.execute(f"drop view temp.{name}")
 
     def rows(self, sql: str, values: Mapping[str, Any]) -> pl.DataFrame:
         """The rows of a statement."""
@@ -124,6 +127,8 @@ def sharing(registry: Registry) -> Iterator[None]:
             yield
     finally:
         _SHARED.reset(token)
+        for name in shared.views:
+            registry.connection.execute(f"drop view if exists temp.{name}")
         for number in shared.made.values():
             registry.connection.execute(f"drop table if exists temp.shared_{number}")
 
