@@ -53,6 +53,8 @@ def visits_due(
         found = visits_due_counts(opened, on=day, site=site)
         frame = listed(opened, on=day, site=site) if csv is not None else None
         data_date = opened.data_date
+    if csv is not None and frame is not None:
+        write_private(csv, guarded(frame).write_csv)
     labels = {milestone.name: milestone.label for milestone in FOLLOW_UP_MILESTONES}
     say(f"{by.value.capitalize():<25} {'Milestone':<12} {'Due':>8} {'Overdue':>8}")
     for name, milestone, due, overdue in found.by(f"{by.value}_code"):
@@ -62,6 +64,5 @@ def visits_due(
     left_out = [f"{LEFT_OUT_LABELS[reason]} {whole(count)}" for reason, count in found.left_out.items()]
     note(fill(f"On {day}. Not on the list (sessions): {'; '.join(left_out) or 'none'}.", 80))
     note(fill(f"Records are complete to {data_date or 'no declared day'}; a visit not yet delivered is not known.", 80))
-    if csv is not None and frame is not None:
-        write_private(csv, guarded(frame).write_csv)
+    if frame is not None:
         note(f"{counted(frame.height, 'session')} listed in {csv}, which only you may read.")
