@@ -33,6 +33,7 @@ _PAGES = (
     "actions",
     "my_outcomes",
     "records",
+    "held_back",
     "visits_due",
     "consultation",
     "cohorts",

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from .jobs import Task
 
 AUDIT, BENCHMARK = "audit", "benchmark"
-LOOK, INTAKE = "look at a delivery", "intake"
+LOOK, INTAKE, HELD_BACK = "look at a delivery", "intake", "rows held back"
 COHORT, EXPORT = "cohort", "export"
 SHEET, EXPECTATIONS = "consultation sheet", "expectations"
 
@@ -16,6 +16,7 @@ JOB_TASKS: Mapping[str, Task] = {
     BENCHMARK: Task("reports.web.report_jobs:make_benchmark"),
     LOOK: Task("reports.web.records_jobs:look"),
     INTAKE: Task("reports.web.records_jobs:take_in", writes=True),
+    HELD_BACK: Task("reports.web.held_back_jobs:settle", writes=True),
     COHORT: Task("reports.web.cohort_jobs:keep_cohort", writes=True),
     EXPORT: Task("reports.web.cohort_jobs:export", writes=True),
     SHEET: Task("reports.web.figures_jobs:make_sheet"),

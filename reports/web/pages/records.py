@@ -1,10 +1,7 @@
-"""Records: files sent by a site, the mapping that reads them, taking them in, and the rows that were held back."""
+"""Records: files sent by a site, the mapping that reads them, and taking them in."""
 
 from __future__ import annotations
 
-from collections import Counter
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from fastapi import Request, Response
@@ -15,24 +12,23 @@ from registry.errors import Fault, GraftledgerError
 from registry.store import Registry
 
 from ..access import Pages, Visitor
-from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, reading, remembered, show
+from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, remembered, show
 from ..deliveries import delivery_files, forget_delivery, is_kept, new_delivery
-from ..downloads import sent
 from ..embedding import embedded, show_report
 from ..forms import AnswersGiven, first
 from ..job_tasks import INTAKE, LOOK
 from ..jobs import Job, Jobs, Status
 from ..records_jobs import CORRECTIONS, MAPPED
 from ..uploads import MOST_BYTES, receive
+from .held_back import held_by_site
 
 if TYPE_CHECKING:
     from pipelines.registry_status import RegistryStatus
 
 pages = Pages()
 _BODY_BYTES = MOST_BYTES + 1_000_000
-_EVENTS, _ENTRIES, _REASONS = 8, 100, 12
+_EVENTS = 8
 UNDECIDED = "undecided"
-XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 @pages.get("/records", task="records", what="Records")
@@ -60,15 +56,7 @@ def _start(request: Request, web: Web, jobs: Jobs, *faults: Fault) -> Response:
 def _present(registry: Registry) -> tuple[RegistryStatus, list[tuple[str, int, int]], tuple[str, ...]]:
     from pipelines.registry_status import registry_status
 
-    return registry_status(registry), _held_by_site(registry), registry.settings.sites
-
-
-def _held_by_site(registry: Registry) -> list[tuple[str, int, int]]:
-    """Site, rows that are open, rows that wait for another record; `none` for those of no known site."""
-    return registry.connection.execute(
-        "select coalesce(site_code, 'none'), count(*) filter (status = 'open'), count(*) filter (status = 'waiting') "
-        "from held_back_row where closed_as is null group by 1 order by 1"
-    ).fetchall()
+    return registry_status(registry), held_by_site(registry), registry.settings.sites
 
 
 def _waiting(web: Web, jobs: Jobs) -> list[Job]:
@@ -194,40 +182,3 @@ def intake_report(request: Request, jobs: JobsGiven, job_id: str) -> Response:
         raise HTTPException(404)
     page = (jobs.folder(job_id) / job.result["page"]).read_text(encoding="utf-8")
     return show_report(request, "intake_report.html", embedded(page))
-
-
-@pages.get("/records/held-back", task="records", what="Rows held back")
-def held_back(request: Request, web: WebGiven, site: str = "") -> Response:
-    """Each row held back with its place and reasons; its values stand in the workbook alone."""
-    return show(
-        request, "held_back.html", **remembered(web, ("held back", site), lambda registry: _held(registry, site))
-    )
-
-
-def _held(registry: Registry, site: str) -> dict[str, Any]:
-    """What the page takes: the first rows, and how often each reason occurs in all."""
-    from pipelines.held_back import entries
-
-    known = _held_by_site(registry)
-    found = entries(registry, site=site or None, unsettled=True) if known else ()
-    reasons = Counter(
-        (entry.record, reason.field, reason.reason, reason.mend) for entry in found for reason in entry.reasons
-    )
-    return {
-        "site": site,
-        "held": known,
-        "found": found[:_ENTRIES],
-        "count": len(found),
-        "reasons": reasons.most_common(_REASONS),
-        "reason_count": len(reasons),
-    }
-
-
-@pages.get("/records/held-back/{site}/workbook", task="records", what="Workbook of rows held back")
-def workbook(web: WebGiven, site: str) -> Response:
-    """The workbook in which a site mends its rows."""
-    from pipelines.held_back import export_workbooks
-
-    with TemporaryDirectory(dir=web.pages_folder) as folder, reading(web) as registry:
-        (written,) = export_workbooks(registry, Path(folder), site=site)
-        return sent(written.path.read_bytes(), written.path.name, XLSX)

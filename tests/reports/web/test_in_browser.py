@@ -176,6 +176,11 @@ def test_the_data_manager_takes_a_file_in(watched: Watched, tmp_path: Path) -> N
     watched.check()
     book = watched.download(page.get_by_role("link", name="workbook to mend them in").first)
     assert book.suggested_filename == f"held_back_{SITES[0]}.xlsx"
+    page.get_by_role("checkbox", name="Set aside entry").last.check()
+    page.get_by_label("Why they are set aside").select_option("duplicate")
+    page.get_by_role("button", name="Set the ticked rows aside").click()
+    expect(page.get_by_text("1 row was set aside")).to_be_visible(timeout=LONG)
+    watched.check()
     page.get_by_role("link", name="Visits due").first.click()
     watched.check()
     table = watched.download(page.get_by_role("link", name="CSV").first)

@@ -10,11 +10,13 @@ import polars as pl
 import pytest
 from fastapi import FastAPI
 
+from pipelines.held_back import entries
+from registry.settings import SETTINGS_FILE
 from registry.store import open_registry
 from reports.web.access import Role
 from reports.web.job_tasks import INTAKE, LOOK
 from reports.web.jobs import Jobs, Status
-from tests.reports.web.browsing import Browser, said
+from tests.reports.web.browsing import NAMES, Browser, said
 from tests.reports.web.jobs_at_once import start_at_once
 
 KEYS = [f"{letter}qxzvbnmwrtplkh{letter}" for letter in "abcdefghj"]
@@ -78,6 +80,56 @@ def test_held_back_rows_show_reasons_and_no_values(manager: Browser) -> None:
     assert "q7" not in page
     assert "No row is held back" not in manager.get("/records").text
     assert manager.get("/records/held-back?site=Z").status_code == 400
+
+
+def test_what_is_no_record_is_set_aside(manager: Browser, empty_registry: Path) -> None:
+    manager.post(f"{send(manager, {'patient.csv': PATIENTS.encode()})}/intake")
+    answer = manager.post("/records/held-back/set-aside", {"site": "A", "entry": "1", "reason": "not_a_patient_record"})
+    done = said(manager.get(answer.headers["location"]).text)
+    assert "1 row was set aside: the row is a test, a total or a note, and no record (event 2)." in done
+    with open_registry(empty_registry) as registry:
+        (entry,) = entries(registry)
+        (by,) = registry.connection.execute("select received_by from intake where intake_id = 2").fetchall()[0]
+    assert (entry.status, entry.dismissed_reason) == ("dismissed", "not_a_patient_record")
+    assert by == NAMES[MANAGER]
+    assert "No row is held back." in said(manager.get("/records").text)
+    assert count(empty_registry) == 3
+
+
+@pytest.mark.parametrize(
+    ("ticked", "reason", "says"),
+    [
+        (None, "duplicate", "No row was chosen"),
+        ("1; drop table patient", "duplicate", "No row was chosen"),
+        ("9" * 19, "duplicate", "No row was chosen"),
+        ("99", "duplicate", "There is no entry 99."),
+        ("1", "", "'' is no reason for this."),
+    ],
+)
+def test_what_cannot_be_set_aside_changes_nothing(
+    manager: Browser, empty_registry: Path, ticked: str | None, reason: str, says: str
+) -> None:
+    manager.post(f"{send(manager, {'patient.csv': PATIENTS.encode()})}/intake")
+    answer = manager.post("/records/held-back/set-aside", {"reason": reason} | ({"entry": ticked} if ticked else {}))
+    shown = answer if answer.status_code == 400 else manager.get(answer.headers["location"])
+    assert says.casefold() in said(shown.text).casefold()
+    with open_registry(empty_registry) as registry:
+        assert [entry.status for entry in entries(registry)] == ["open"]
+
+
+def test_rows_are_judged_again_after_the_settings_gained_a_site(
+    browser: Callable[[Role | None], Browser], manager: Browser, empty_registry: Path
+) -> None:
+    rows = PATIENTS.replace(f"{KEYS[0]},A", f"{KEYS[0]},C")
+    manager.post(f"{send(manager, {'patient.csv': rows.encode()})}/intake")
+    assert count(empty_registry) == 2
+    settings = empty_registry / SETTINGS_FILE
+    settings.write_text(settings.read_text(encoding="utf-8").replace('"B"', '"B", "C"'), encoding="utf-8")
+    page = manager.post("/records/held-back/judge-again").headers["location"]
+    assert "2 rows were judged again (event 2): 1 came in, 1 is still held back." in said(manager.get(page).text)
+    assert count(empty_registry) == 3
+    assert browser(Role.DIRECTOR).get(page).status_code == 403
+    assert manager.get("/records/held-back/done/" + "0" * 32).status_code == 404
 
 
 def test_a_mended_workbook_comes_back(manager: Browser, empty_registry: Path) -> None:
