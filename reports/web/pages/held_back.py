@@ -91,7 +91,7 @@ def set_aside(
     ticked = answers.get("entry", ())
     chosen = [int(number) for number in ticked if number.isascii() and number.isdigit() and len(number) <= _DIGITS]
     if not chosen:
-        fault = Fault("no row was chosen.", mend="Tick those that are to be set aside.")
+        fault = Fault("No row was chosen.", mend="Tick those that are to be set aside.")
         return _page(request, web, first(answers, "site"), fault)
     asked = {"act": SET_ASIDE, "entries": chosen, "reason": first(answers, "reason")}
     return _begin(request, jobs, visitor, asked)
