@@ -91,7 +91,10 @@ def task(name: str) -> Task:
 
 @dataclass(frozen=True)
 class Visitor:
-    """Who asks. levels: of exports, granted to a researcher. csrf: what a form must send back."""
+    """Who asks. levels: of exports, granted to a researcher. csrf: what a form must send back.
+
+    has_second_step: whether a code was asked for at signing in, or would be.
+    """
 
     account_id: int
     name: str
@@ -100,6 +103,7 @@ class Visitor:
     levels: tuple[str, ...]
     csrf: str
     session: str
+    has_second_step: bool = False
 
 
 class Refused(Exception):  # noqa: N818  (what happened, as the log calls it)

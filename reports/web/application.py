@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Collection, Sequence
 from contextlib import asynccontextmanager
 from importlib import import_module
 from pathlib import Path
@@ -13,7 +13,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from registry.store import open_registry
 
-from .access import Rule
+from .access import Role, Rule
 from .context import Web
 from .guard import GuardedRoute
 from .headers import SecurityHeaders
@@ -44,11 +44,18 @@ _PAGES = (
 """Modules of `reports.web.pages`; each holds its routes in `pages`."""
 
 
-def create_application(folder: Path, *, is_secure: bool = False, hosts: Sequence[str] = LOCAL_HOSTS) -> FastAPI:
+def create_application(
+    folder: Path,
+    *,
+    is_secure: bool = False,
+    hosts: Sequence[str] = LOCAL_HOSTS,
+    second_step_for: Collection[Role] = (),
+) -> FastAPI:
     """The application over one registry folder.
 
     is_secure: served by TLS. hosts: names under which it may be called; another is refused, so that no foreign name
-    can be pointed at this machine. Raises: GraftledgerError where there is no registry or the state cannot be kept.
+    can be pointed at this machine. second_step_for: roles that must set up a second step.
+    Raises: GraftledgerError where there is no registry or the state cannot be kept.
     """
     with open_registry(folder) as registry:
         practice = registry.settings.practice
@@ -69,7 +76,7 @@ def create_application(folder: Path, *, is_secure: bool = False, hosts: Sequence
         lifespan=lifespan,
     )
     application.router.route_class = GuardedRoute
-    application.state.web, application.state.jobs = Web(folder, practice, is_secure), jobs
+    application.state.web, application.state.jobs = Web(folder, practice, is_secure, frozenset(second_step_for)), jobs
     for rule, endpoint in all_endpoints():
         application.router.add_api_route(
             rule.path,

@@ -18,7 +18,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from registry.store import Registry, open_registry
 
 from .. import wording
-from .access import TASKS, Visitor
+from .access import TASKS, Role, Visitor
 from .jobs import Jobs
 from .memory import Memory
 from .sessions import tell, told
@@ -30,12 +30,21 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class Web:
-    """The application's setting. is_secure: served by TLS, so that cookies travel by nothing else."""
+    """The application's setting.
+
+    is_secure: served by TLS, so that cookies travel by nothing else. second_step_for: roles that must have set up a
+    second step before they see more than their own account.
+    """
 
     folder: Path
     practice: str
     is_secure: bool = False
+    second_step_for: frozenset[Role] = frozenset()
     memory: Memory = field(default_factory=Memory, compare=False, repr=False)
+
+    def lacks_second_step(self, visitor: Visitor | None) -> bool:
+        """Whether the visitor must set up a second step first."""
+        return visitor is not None and visitor.role in self.second_step_for and not visitor.has_second_step
 
     @property
     def pages_folder(self) -> Path:

@@ -21,6 +21,8 @@ from .refusals import unexpected
 from .sessions import visitor_of
 
 FORM_TOKEN = "csrf"  # noqa: S105  (the name of a field)
+OPEN_WITHOUT_SECOND_STEP = ("account", "public")
+"""Tasks of whoever has yet to set up a second step that is demanded."""
 HEADER_TOKEN = "x-csrf-token"  # noqa: S105  (the name of a header)
 
 
@@ -54,6 +56,11 @@ class GuardedRoute(APIRoute):
             try:
                 if rule.task.roles is not None and (visitor is None or visitor.role not in rule.task.roles):
                     raise Refused("not for this role")
+                if web.lacks_second_step(visitor) and rule.task.name not in OPEN_WITHOUT_SECOND_STEP:
+                    if rule.method != "GET":
+                        raise Refused("no second step is set up")
+                    await note(REFUSED, 303, "no second step is set up")
+                    return Response(status_code=303, headers={"location": "/account"})
                 if rule.method != "GET":
                     await _check_token(request, rule, visitor, web)
                 response = await inner(request)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from ipaddress import ip_address
 from pathlib import Path
@@ -111,14 +111,19 @@ def check_free(listening: Listening) -> None:
         ) from None
 
 
-def run_server(folder: Path, listening: Listening) -> None:
-    """Serve until stopped. Addresses of requests are not written to the terminal: a one-time link is one."""
+def run_server(folder: Path, listening: Listening, second_step_for: Collection[Role] = ()) -> None:
+    """Serve until stopped. Addresses of requests are not written to the terminal: a one-time link is one.
+
+    second_step_for: roles that must set up a second step.
+    """
     import uvicorn
 
     from .application import create_application
 
     uvicorn.run(
-        create_application(folder, is_secure=listening.is_secure, hosts=listening.names),
+        create_application(
+            folder, is_secure=listening.is_secure, hosts=listening.names, second_step_for=second_step_for
+        ),
         host=listening.host,
         port=listening.port,
         ssl_certfile=listening.certificate,

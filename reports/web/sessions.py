@@ -54,6 +54,7 @@ def visitor_of(folder: Path, token: str | None, at: datetime | None = None) -> V
         tuple(row["levels"].split()),
         row["csrf"],
         row["token_hash"],
+        row["totp_secret"] is not None,
     )
 
 

@@ -43,6 +43,7 @@ def _show(request: Request, web: Web, visitor: Visitor, *faults: Fault, secret: 
         faults=faults,
         secret=secret,
         address=totp_address(secret, own.name, web.practice) if secret else "",
+        is_demanded=visitor.role in web.second_step_for,
     )
 
 
@@ -92,7 +93,9 @@ def second_step_on(
 def second_step_off(
     request: Request, web: WebGiven, visitor: VisitorGiven, present: Annotated[str, Form(max_length=1000)] = ""
 ) -> Response:
-    """Turn it off."""
+    """Turn it off, where it is not demanded of the role."""
+    if visitor.role in web.second_step_for:
+        return _show(request, web, visitor, Fault("the second step is demanded of this role."))
     return _once_confirmed(request, web, visitor, present, turn_off_second_step, "The second step is off.")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import re
 import warnings
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
@@ -37,9 +38,9 @@ NAMES = {
 _HASH = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1).hash(PASSWORD)
 
 
-def application_over(folder: Path, surgeon: str = "S1") -> FastAPI:
+def application_over(folder: Path, surgeon: str = "S1", second_step_for: Collection[Role] = ()) -> FastAPI:
     """The application over a registry folder, with one account a role. surgeon: the code of the surgeon's."""
-    application = create_application(folder, hosts=[HOST])
+    application = create_application(folder, hosts=[HOST], second_step_for=second_step_for)
     known = {one.name for one in accounts(folder)}
     for role, name in NAMES.items():
         if name not in known:
