@@ -11,7 +11,19 @@ import pytest
 
 from reports.web.access import Role
 from reports.web.accounts import accounts
-from reports.web.job_tasks import AUDIT, BENCHMARK, COHORT, EXPECTATIONS, EXPORT, INTAKE, JOB_TASKS, LOOK, SHEET
+from reports.web.held_back_jobs import JUDGE_AGAIN
+from reports.web.job_tasks import (
+    AUDIT,
+    BENCHMARK,
+    COHORT,
+    EXPECTATIONS,
+    EXPORT,
+    HELD_BACK,
+    INTAKE,
+    JOB_TASKS,
+    LOOK,
+    SHEET,
+)
 from reports.web.jobs import Status
 from reports.web.state import open_state
 from tests.reports.web.browsing import NAMES, Browser
@@ -34,6 +46,11 @@ SEEN: dict[str, tuple[Role, dict[str, Any], tuple[str, ...]]] = {
         Role.DATA_MANAGER,
         {"page": f"/records/deliveries/{DELIVERY}", "delivery": DELIVERY, "site": "A"},
         ("/records",),
+    ),
+    HELD_BACK: (
+        Role.DATA_MANAGER,
+        {"page": f"/records/held-back/done/{JOB}", "act": JUDGE_AGAIN},
+        (f"/records/held-back/done/{JOB}",),
     ),
     COHORT: (Role.RESEARCHER, {"page": "/cohorts/one", "name": "one"}, ("/cohorts", "/cohorts/one")),
     EXPORT: (Role.RESEARCHER, {"page": "/cohorts/one", "name": "one", "level": "anonymous"}, ("/cohorts/one",)),
