@@ -52,7 +52,7 @@ def test_other_roles_go_on(demanding: FastAPI) -> None:
 def test_it_is_set_up_and_cannot_be_turned_off(empty_registry: Path) -> None:
     application = application_over(empty_registry, second_step_for=[Role.DIRECTOR])
     director = Browser(application, Role.DIRECTOR)
-    assert "It is demanded of a director." in said(director.get("/account").text)
+    assert "A second step is demanded of a director." in said(director.get("/account").text)
     offered = re.search(r'class="code key">([A-Z2-7]+)<', director.post("/account/second-step/new").text)
     assert offered
     wrong = director.post("/account/second-step/on", {"code": "abcdef", "present": PASSWORD})
