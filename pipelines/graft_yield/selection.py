@@ -88,19 +88,28 @@ def graft_survival_selection(
         own, left_out = asked.part(due, group), not_counted(asked.part(reasons, group))
         figures += _shares(own, named, columns, asked, {key: n for key, n in left_out.items() if key not in _DUE})
         cells = [columns[name] for name in RETURN_FIELDS if name in columns]
-        figures += _yields(weighted(own, cells), named, asked, left_out)
+        figures += _yields(own, cells, named, asked, left_out)
         figures += _choices(asked.part(areas, group), named, asked)
     return tuple(figures)
 
 
 def weighted(due: pl.DataFrame, cells: Sequence[str]) -> pl.DataFrame:
-    """The sessions due with the weight of their cell: due / counted; empty where nobody of a cell was counted."""
-    name = pl.concat_str([pl.col(cell) for cell in cells], separator=", ") if cells else pl.lit("all")
-    marked = due.with_columns(cell=name)
-    small = pl.col("counted").sum().over("cell") < SMALLEST_CELL
-    marked = marked.with_columns(cell=pl.when(small).then(pl.lit("small cells")).otherwise("cell"))
-    counted = pl.col("counted").sum().over("cell")
-    return marked.with_columns(weight=pl.when(counted > 0).then(pl.len().over("cell") / counted))
+    """The sessions counted, each with the weight of its cell: due / counted.
+
+    Cells are small tables of counts, so that no more is joined than was counted.
+    """
+    if not cells:
+        return weighted(due.with_columns(cell=pl.lit("all")), ["cell"]).drop("cell")
+    sizes = due.group_by(cells).agg(due=pl.len(), counted=pl.col("counted").sum())
+    small = pl.col("counted") < SMALLEST_CELL
+    pooled = sizes.filter(small).select(pl.col("due", "counted").sum()).row(0)
+    together = pooled[0] / pooled[1] if pooled[1] else None
+    weights = sizes.select(
+        *cells, weight=pl.when(small).then(pl.lit(together, pl.Float64)).otherwise(pl.col("due") / pl.col("counted"))
+    )
+    return due.filter(pl.col("counted") == 1).join(
+        weights, on=cells, how="left", nulls_equal=True, maintain_order="left"
+    )
 
 
 def _shares(
@@ -110,30 +119,25 @@ def _shares(
     asked: Asked,
     reasons: Mapping[str, int],
 ) -> Iterator[Figure]:
-    parts: list[tuple[pl.DataFrame, Mapping[str, str]]] = [(due, named)]
-    for name in SHOWN_BY:
-        if name in columns:
-            parts += [
-                (part, {**named, name: str(value)})
-                for (value,), part in sorted(due.partition_by(columns[name], as_dict=True).items())
-            ]
-    for part, group in parts:
-        extra: dict[str, Any] = {"not_counted": reasons} if group is named else {}
-        yield ratio_figure(
-            part,
-            SESSIONS_COUNTED,
-            group,
-            asked,
-            y="counted",
-            x="due",
-            unit="sessions",
-            events=int(part["counted"].sum()),
-            **extra,
-        )
+    shown = {name: columns[name] for name in SHOWN_BY if name in columns}
+    needed = due.select("patient_key", "counted", "due", *shown.values())
+    yield _share(needed, named, asked, not_counted=reasons)
+    for name, column in shown.items():
+        for value in needed[column].unique().sort():
+            yield _share(needed.filter(pl.col(column) == value), {**named, name: str(value)}, asked)
 
 
-def _yields(due: pl.DataFrame, named: Mapping[str, str], asked: Asked, reasons: Mapping[str, int]) -> Iterator[Figure]:
-    counted = due.filter(pl.col("counted") == 1)
+def _share(due: pl.DataFrame, group: Mapping[str, str], asked: Asked, **more: Any) -> Figure:
+    counted = int(due["counted"].sum())
+    return ratio_figure(
+        due, SESSIONS_COUNTED, group, asked, y="counted", x="due", unit="sessions", events=counted, **more
+    )
+
+
+def _yields(
+    due: pl.DataFrame, cells: Sequence[str], named: Mapping[str, str], asked: Asked, reasons: Mapping[str, int]
+) -> Iterator[Figure]:
+    counted = weighted(due, cells)
     crude = ratio_figure(counted, YIELD_CRUDE, named, asked, unit="sessions")
     yield replace(crude, not_counted=reasons)
     heavy = counted.with_columns(pl.col("growing", "placed") * pl.col("weight"))
