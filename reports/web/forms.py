@@ -46,11 +46,16 @@ def day(answers: Answers, name: str, label: str) -> date | None:
         raise GraftledgerError(Fault(f"{label} is no day.", field=name, mend="Write it as 2026-01-31.")) from None
 
 
+def is_whole_number(text: str) -> bool:
+    """Whether a text is a whole number as forms take it: one to nine digits and nothing else."""
+    return text.isascii() and text.isdigit() and len(text) <= 9
+
+
 def whole_number(answers: Answers, name: str, label: str) -> int | None:
     """A whole number of a form; None where it was left empty. Raises: GraftledgerError where it is none."""
     text = first(answers, name)
     if not text:
         return None
-    if not (text.isascii() and text.isdigit() and len(text) <= 9):
+    if not is_whole_number(text):
         raise GraftledgerError(Fault(f"{label} is no whole number.", field=name, mend="Write digits alone."))
     return int(text)

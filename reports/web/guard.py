@@ -21,9 +21,9 @@ from .refusals import unexpected
 from .sessions import visitor_of
 
 FORM_TOKEN = "csrf"  # noqa: S105  (the name of a field)
+HEADER_TOKEN = "x-csrf-token"  # noqa: S105  (the name of a header)
 OPEN_WITHOUT_SECOND_STEP = ("account", "public")
 """Tasks of whoever has yet to set up a second step that is demanded."""
-HEADER_TOKEN = "x-csrf-token"  # noqa: S105  (the name of a header)
 
 
 class GuardedRoute(APIRoute):

@@ -13,16 +13,17 @@ from starlette.exceptions import HTTPException
 from registry.errors import Fault
 from registry.store import Registry
 
-from ..access import Pages, Refused, Visitor
+from ..access import Pages, Visitor
 from ..context import JobsGiven, VisitorGiven, Web, WebGiven, go_to, reading, remembered, show
 from ..downloads import sent
-from ..forms import AnswersGiven, first
+from ..forms import AnswersGiven, first, is_whole_number
 from ..held_back_jobs import JUDGE_AGAIN, SET_ASIDE
 from ..job_tasks import HELD_BACK
 from ..jobs import Jobs
+from .jobs import own_job
 
 pages = Pages()
-_ENTRIES, _REASONS, _DIGITS = 100, 12, 18
+_ENTRIES, _REASONS = 100, 12
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
@@ -88,8 +89,7 @@ def set_aside(
     request: Request, web: WebGiven, jobs: JobsGiven, visitor: VisitorGiven, answers: AnswersGiven
 ) -> Response:
     """Close the chosen entries without taking their rows in."""
-    ticked = answers.get("entry", ())
-    chosen = [int(number) for number in ticked if number.isascii() and number.isdigit() and len(number) <= _DIGITS]
+    chosen = [int(number) for number in answers.get("entry", ()) if is_whole_number(number)]
     if not chosen:
         fault = Fault("No row was chosen.", mend="Tick those that are to be set aside.")
         return _page(request, web, first(answers, "site"), fault)
@@ -112,9 +112,7 @@ def _begin(request: Request, jobs: Jobs, visitor: Visitor, asked: dict[str, Any]
 @pages.get("/records/held-back/done/{job_id}", task="records", what="What became of rows held back")
 def done(request: Request, jobs: JobsGiven, visitor: VisitorGiven, job_id: str) -> Response:
     """How far it is, and then what became of the rows."""
-    job = jobs.find(job_id)
-    if job is None or job.kind != HELD_BACK:
+    job = own_job(jobs, visitor, job_id)
+    if job.kind != HELD_BACK:
         raise HTTPException(404)
-    if job.owner != visitor.account_id:
-        raise Refused("another account's job")
     return show(request, "held_back_done.html", job=job, set_aside=job.request["act"] == SET_ASIDE)

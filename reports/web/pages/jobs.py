@@ -15,7 +15,7 @@ pages = Pages()
 @pages.get("/jobs/{job_id}", task="jobs", what="Progress of a job", logged=False)
 def job_page(request: Request, jobs: JobsGiven, visitor: VisitorGiven, job_id: str) -> Response:
     """How far it is. Once it has ended, the browser goes on to the page that asked for it."""
-    job = _own(jobs, visitor, job_id)
+    job = own_job(jobs, visitor, job_id)
     if "hx-request" not in request.headers:
         return show(request, "job.html", job=job) if job.is_live else go_to(request, page_of(job))
     if job.is_live:
@@ -26,7 +26,7 @@ def job_page(request: Request, jobs: JobsGiven, visitor: VisitorGiven, job_id: s
 @pages.post("/jobs/{job_id}/cancel", task="jobs", what="Stopping a job")
 def cancel(request: Request, jobs: JobsGiven, visitor: VisitorGiven, job_id: str) -> Response:
     """Stop it; what it had begun is taken away."""
-    job = _own(jobs, visitor, job_id)
+    job = own_job(jobs, visitor, job_id)
     jobs.cancel(job.id)
     return go_to(request, page_of(job), "It was stopped.")
 
@@ -36,7 +36,8 @@ def page_of(job: Job) -> str:
     return str(job.request["page"]).replace("{job}", job.id)
 
 
-def _own(jobs: Jobs, visitor: Visitor, job_id: str) -> Job:
+def own_job(jobs: Jobs, visitor: Visitor, job_id: str) -> Job:
+    """A job of the account that asks. Raises: HTTPException where there is none, Refused where it is another's."""
     job = jobs.find(job_id)
     if job is None:
         raise HTTPException(404)
