@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 
 from reports.command_line import app
 from reports.web import server
+from reports.web.access import Role
 from reports.web.accounts import accounts, link_owner, use_link
 from reports.web.server import checked_listening
 
@@ -28,7 +29,7 @@ def served(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
     """What would have been served; whether the port is free is not asked, since tests run beside each other."""
     calls: list[Any] = []
     monkeypatch.setattr(server, "check_free", lambda listening: None)
-    monkeypatch.setattr(server, "run_server", lambda folder, listening: calls.append((folder, listening)))
+    monkeypatch.setattr(server, "run_server", lambda *what: calls.append(what))
     return calls
 
 
@@ -46,6 +47,30 @@ def test_the_first_start_makes_a_link_for_the_first_director_until_it_is_used(
     assert "/welcome/" not in run("serve", "--registry", empty_registry)[1]
     assert [account.name for account in accounts(empty_registry)] == ["director"]
     assert len(served) == 3
+
+
+@pytest.mark.parametrize(
+    ("options", "roles"),
+    [
+        ([], set()),
+        (
+            ["--demand-second-step", "director", "--demand-second-step", "data-manager"],
+            {Role.DIRECTOR, Role.DATA_MANAGER},
+        ),
+    ],
+)
+def test_a_second_step_is_demanded_of_the_roles_named(
+    empty_registry: Path, served: list[Any], options: list[str], roles: set[Role]
+) -> None:
+    assert run("serve", "--registry", empty_registry, *options)[0] == 0
+    [(folder, listening, demanded)] = served
+    assert (folder, listening.port, demanded) == (empty_registry, 8321, roles)
+
+
+def test_no_second_step_is_demanded_of_a_role_that_does_not_exist(empty_registry: Path, served: list[Any]) -> None:
+    code, text = run("serve", "--registry", empty_registry, "--demand-second-step", "nurse")
+    assert (code, served) == (1, [])
+    assert "no such role" in text
 
 
 def test_nothing_is_served_where_there_is_no_registry(tmp_path: Path, served: list[Any]) -> None:
