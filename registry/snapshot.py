@@ -63,10 +63,11 @@ def stored_sums(connection: duckdb.DuckDBPyConnection) -> dict[str, ContentSum]:
 def store_sums(connection: duckdb.DuckDBPyConnection, sums: dict[str, ContentSum]) -> None:
     """Replace the sums that the registry keeps; the caller holds the transaction."""
     connection.execute("delete from content_sum")
-    connection.executemany(
-        "insert into content_sum values (?, ?, ?, ?)",
-        [[name, s.row_count, s.lower_sum, s.upper_sum] for name, s in sums.items()],
-    )
+    if sums:
+        connection.execute(
+            f"insert into content_sum values {', '.join(['(?, ?, ?, ?)'] * len(sums))}",
+            [value for name, s in sums.items() for value in (name, s.row_count, s.lower_sum, s.upper_sum)],
+        )
 
 
 def computed_sums(connection: duckdb.DuckDBPyConnection) -> dict[str, ContentSum]:

@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import typer.main
+import typer.testing
 from hypothesis import settings
 
 from registry.store import start_registry
@@ -63,6 +65,14 @@ def _great_expectations_uncounted() -> Iterator[None]:
         warnings.simplefilter("ignore")
         interfaces = _uncounted(__import__)("great_expectations.datasource.fluent.interfaces", fromlist=["Batch"])
         patch.setattr(interfaces.Batch, "validate", _uncounted(interfaces.Batch.validate))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _commands_built_once() -> Iterator[None]:
+    """Typer's runner builds all commands anew at every call, which took a twelfth of the time of all tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("typer.testing._get_command", functools.cache(typer.main.get_command))
         yield
 
 

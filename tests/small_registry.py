@@ -19,13 +19,15 @@ import polars as pl
 from registry._ddl import record_tables_ddl
 from registry.definition import RECORD_TYPES, Kind, record_type
 from registry.settings import parse_settings
-from registry.snapshot import computed_sums, store_sums
+from registry.snapshot import computed_sums, content_sum, store_sums, stored_sums
 from registry.store import Registry, open_registry
 
 Row = Mapping[str, Any]
 
 START = date(2010, 1, 1)
 """The day that `on` counts from."""
+IN_MEMORY = Path()
+"""What stands for the folder of a registry without a file."""
 
 DEFAULTS: Mapping[str, Row] = {
     "patient": {"site_code": "A", "enrolled_on": START, "status_at_last_contact": "in_follow_up"},
@@ -63,7 +65,19 @@ def key(short: str) -> str:
 
 
 def insert_rows(registry: Registry, record_name: str, rows: Sequence[Row]) -> None:
-    """Put rows into a table, with defaults for what they leave out, and renew the snapshot."""
+    """Put rows into a table, with defaults for what they leave out.
+
+    The snapshot is renewed, but for a registry in memory: tests fill hundreds of those and compare no snapshot.
+    """
+    _put(registry, record_name, rows)
+    if rows and registry.folder != IN_MEMORY:
+        renewed = content_sum(registry.connection, record_type(record_name), record_name)
+        store_sums(registry.connection, {**stored_sums(registry.connection), record_name: renewed})
+
+
+def _put(registry: Registry, record_name: str, rows: Sequence[Row]) -> None:
+    if not rows:
+        return
     record = record_type(record_name)
     pseudonyms = {field.name for field in record.fields if field.kind is Kind.PSEUDONYM}
     values: list[Any] = []
@@ -75,10 +89,8 @@ def insert_rows(registry: Registry, record_name: str, rows: Sequence[Row]) -> No
         for name in record.field_names:
             value = full.get(name)
             values.append(key(value) if name in pseudonyms and value is not None else value)
-    if rows:
-        line = f"({', '.join('?' * len(record.fields))}, 1)"
-        registry.connection.execute(f"insert into {record_name} values {', '.join([line] * len(rows))}", values)
-        store_sums(registry.connection, computed_sums(registry.connection))
+    line = f"({', '.join('?' * len(record.fields))}, 1)"
+    registry.connection.execute(f"insert into {record_name} values {', '.join([line] * len(rows))}", values)
 
 
 def load_frames(registry: Registry, frames: Mapping[str, pl.DataFrame]) -> None:
@@ -99,7 +111,7 @@ def registry_in_memory(sites: Sequence[str] = ("A", "B"), surgeons: Sequence[str
         connection.execute((files("registry") / "_bookkeeping.sql").read_text(encoding="utf-8"))
         for statement in record_tables_ddl():
             connection.execute(statement)
-        yield Registry(Path(), parse_settings(content, "settings.toml"), connection)
+        yield Registry(IN_MEMORY, parse_settings(content, "settings.toml"), connection)
 
 
 @contextmanager
@@ -112,6 +124,7 @@ def small_registry(folder: Path, **records: Sequence[Row]) -> Iterator[Registry]
     records.setdefault("site_period", [{}])
     with open_registry(folder, read_only=False) as registry:
         for record in RECORD_TYPES:
-            insert_rows(registry, record.name, records.get(record.name, []))
+            _put(registry, record.name, records.get(record.name, []))
+        store_sums(registry.connection, computed_sums(registry.connection))
     with open_registry(folder) as registry:
         yield registry

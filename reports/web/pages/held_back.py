@@ -89,11 +89,14 @@ def set_aside(
     request: Request, web: WebGiven, jobs: JobsGiven, visitor: VisitorGiven, answers: AnswersGiven
 ) -> Response:
     """Close the chosen entries without taking their rows in."""
-    chosen = [int(number) for number in answers.get("entry", ()) if is_whole_number(number)]
+    chosen = answers.get("entry", ())
     if not chosen:
         fault = Fault("No row was chosen.", mend="Tick those that are to be set aside.")
         return _page(request, web, first(answers, "site"), fault)
-    asked = {"act": SET_ASIDE, "entries": chosen, "reason": first(answers, "reason")}
+    if not all(map(is_whole_number, chosen)):
+        fault = Fault("A row was named by something else than its number; nothing was set aside.", mend="Tick again.")
+        return _page(request, web, first(answers, "site"), fault)
+    asked = {"act": SET_ASIDE, "entries": [int(number) for number in chosen], "reason": first(answers, "reason")}
     return _begin(request, jobs, visitor, asked)
 
 

@@ -100,14 +100,15 @@ def test_what_is_no_record_is_set_aside(manager: Browser, empty_registry: Path) 
     ("ticked", "reason", "says"),
     [
         (None, "duplicate", "No row was chosen"),
-        ("1; drop table patient", "duplicate", "No row was chosen"),
-        ("9" * 19, "duplicate", "No row was chosen"),
+        ("1; drop table patient", "duplicate", "nothing was set aside"),
+        (["1", "one"], "duplicate", "nothing was set aside"),
+        ("9" * 19, "duplicate", "nothing was set aside"),
         ("99", "duplicate", "There is no entry 99."),
         ("1", "", "'' is no reason for this."),
     ],
 )
 def test_what_cannot_be_set_aside_changes_nothing(
-    manager: Browser, empty_registry: Path, ticked: str | None, reason: str, says: str
+    manager: Browser, empty_registry: Path, ticked: str | list[str] | None, reason: str, says: str
 ) -> None:
     manager.post(f"{send(manager, {'patient.csv': PATIENTS.encode()})}/intake")
     answer = manager.post("/records/held-back/set-aside", {"reason": reason} | ({"entry": ticked} if ticked else {}))
