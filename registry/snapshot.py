@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from ._ddl import quoted, row_text_sql
 from .definition import RECORD_TYPES, RecordType
+from .inserting import insert_values
 
 if TYPE_CHECKING:
     import duckdb
@@ -63,11 +64,9 @@ def stored_sums(connection: duckdb.DuckDBPyConnection) -> dict[str, ContentSum]:
 def store_sums(connection: duckdb.DuckDBPyConnection, sums: dict[str, ContentSum]) -> None:
     """Replace the sums that the registry keeps; the caller holds the transaction."""
     connection.execute("delete from content_sum")
-    if sums:
-        connection.execute(
-            f"insert into content_sum values {', '.join(['(?, ?, ?, ?)'] * len(sums))}",
-            [value for name, s in sums.items() for value in (name, s.row_count, s.lower_sum, s.upper_sum)],
-        )
+    insert_values(
+        connection, "content_sum", [(name, s.row_count, s.lower_sum, s.upper_sum) for name, s in sums.items()]
+    )
 
 
 def computed_sums(connection: duckdb.DuckDBPyConnection) -> dict[str, ContentSum]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from registry.inserting import insert_values
 from registry.reports import shown_intake_id
 from registry.store import Registry, has_table
 from registry.version import program_version
@@ -80,9 +81,7 @@ def note_export(
             program_version(),
         ],
     )
-    connection.executemany(
-        "insert into export_file values (?, ?, ?)", [[export_id, name, sha256] for name, sha256 in files.items()]
-    )
+    insert_values(connection, "export_file", [(export_id, name, sha256) for name, sha256 in files.items()])
     return export_id
 
 

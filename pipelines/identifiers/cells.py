@@ -95,10 +95,9 @@ def telling_cells(frame: pl.DataFrame, facts: TableFacts) -> pl.DataFrame:
     """
     found = list(_birth_dates(frame, facts))
     looked_at: dict[str, pl.Series] = {}
-    for name in frame.columns:
-        if frame.schema[name] == pl.String:
-            looked_at[name], kinds = _judged_by_meaning(frame[name], facts)
-            found.append(_cells(frame, name, kinds))
+    for name in _text_columns(frame):
+        looked_at[name], kinds = _judged_by_meaning(frame[name], facts)
+        found.append(_cells(frame, name, kinds))
     if looked_at:
         forms = _table(classified(pl.concat(values.alias("value") for values in looked_at.values()).unique()))
         for name, values in looked_at.items():
@@ -106,6 +105,11 @@ def telling_cells(frame: pl.DataFrame, facts: TableFacts) -> pl.DataFrame:
     rank = pl.col("kind").replace_strict({kind.name: rank for kind, rank in PRIORITY.items()}, return_dtype=pl.UInt8)
     cells = pl.concat([pl.DataFrame(schema=_CELLS), *found]).sort("column", "row", rank)
     return cells.unique(["column", "row"], keep="first", maintain_order=True)
+
+
+def _text_columns(frame: pl.DataFrame) -> list[str]:
+    """The text columns that hold anything."""
+    return [column.name for column in frame if column.dtype == pl.String and column.null_count() < frame.height]
 
 
 def _judged_by_meaning(column: pl.Series, facts: TableFacts) -> tuple[pl.Series, pl.DataFrame]:
@@ -138,7 +142,7 @@ def _cells(frame: pl.DataFrame, name: str, telling: pl.DataFrame) -> pl.DataFram
 
 
 def _birth_dates(frame: pl.DataFrame, facts: TableFacts) -> Iterator[pl.DataFrame]:
-    fields = {name: facts.field(name) for name in frame.columns if frame.schema[name] == pl.String}
+    fields = {name: facts.field(name) for name in _text_columns(frame)}
     dated = [name for name, field in fields.items() if field is None or field.kind is Kind.DATE]
     years = year_columns(frame.select(dated))
     kinds = {name: frame[name].drop_nulls().unique() for name in birth_date_columns(years, facts.today)}

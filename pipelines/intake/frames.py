@@ -7,6 +7,7 @@ that read so.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -90,13 +91,17 @@ def _readings(declared: Field) -> list[str]:
 
 
 def _chunks(connection: duckdb.DuckDBPyConnection) -> Iterator[pd.DataFrame]:
-    for first in range(0, count(connection, ALIKE), CHUNK_ROWS):
-        yield _frame(
+    for first in itertools.count(0, CHUNK_ROWS):
+        frame = _frame(
             connection.sql(
                 f"select * from {ALIKE} where number >= $first and number < $first + $count",
                 params={"first": first, "count": CHUNK_ROWS},
             )
         )
+        if len(frame):
+            yield frame
+        if len(frame) < CHUNK_ROWS:
+            return
 
 
 def _frame(relation: duckdb.DuckDBPyRelation) -> pd.DataFrame:

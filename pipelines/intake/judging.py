@@ -25,6 +25,7 @@ from registry.definition.row_checks import (
     MISSING_REQUIRED,
     PATIENT_ERASED,
 )
+from registry.inserting import insert_values
 
 from ..mapping import REASONS
 from .checks import Check, child_check, field_checks, key_checks, parent_checks, rule_checks, same_parent_check
@@ -97,17 +98,16 @@ def _judge_fields(
 ) -> None:
     _note_unmapped(connection, record)
     checks_of = {declared: field_checks(declared, settings) for declared in record.fields}
-    _note_judged(
-        connection,
-        record,
-        candidate(record),
-        [
-            (check, "*" if check.rule == MISSING_REQUIRED else quoted(declared.name))
-            for declared, checks in checks_of.items()
-            for check in checks
-        ],
-    )
+    counted = [
+        (declared, check, "*" if check.rule == MISSING_REQUIRED else quoted(declared.name))
+        for declared, checks in checks_of.items()
+        for check in checks
+    ]
+    totals = _note_judged(connection, record, candidate(record), [(check, column) for _, check, column in counted])
+    to_judge = {declared for (declared, _, _), total in zip(counted, totals, strict=True) if total}
     for declared, checks in checks_of.items():
+        if declared not in to_judge:
+            continue
         for frame in field_frames(connection, record, declared):
             for check, numbers in validate(frame, checks):
                 _note(connection, record, check, alike_rows_sql(record, declared), numbers, step=1)
@@ -198,10 +198,13 @@ def _judge_corrections(
 
 def _note_judged(
     connection: duckdb.DuckDBPyConnection, record: RecordType, table: str, counted: Sequence[tuple[Check, str]]
-) -> None:
-    """How many rows of each file each check judges: those in which what it looks at is not empty."""
+) -> list[int]:
+    """How many rows of each file each check judges: those in which what it looks at is not empty.
+
+    Returns how many each judges in all.
+    """
     if not counted:
-        return
+        return []
     check_ids = _check_ids(connection, [check for check, _ in counted])
     counts = ", ".join(f"count({column})" for _, column in counted)
     rows = connection.execute(f"select file_id, {counts} from {table} group by file_id").fetchall()
@@ -209,15 +212,12 @@ def _note_judged(
     connection.execute(
         f"delete from judged_rows where record_type = ? and check_id in ({marks})", [record.name, *check_ids]
     )
-    if rows:
-        connection.executemany(
-            "insert into judged_rows values (?, ?, ?, ?)",
-            [
-                [record.name, row[0], check_id, n]
-                for row in rows
-                for check_id, n in zip(check_ids, row[1:], strict=True)
-            ],
-        )
+    insert_values(
+        connection,
+        "judged_rows",
+        [(record.name, row[0], check_id, n) for row in rows for check_id, n in zip(check_ids, row[1:], strict=True)],
+    )
+    return [sum(row[1 + position] for row in rows) for position in range(len(counted))]
 
 
 def _note(
@@ -249,11 +249,9 @@ def _check_ids(connection: duckdb.DuckDBPyConnection, checks: Sequence[Check]) -
     wanted = [(check.rule, check.field, check.reason, check.mend, str(check.severity)) for check in checks]
     for values in wanted:
         ids.setdefault(values, len(ids))
-    if len(ids) > len(made):
-        connection.executemany(
-            "insert into check_made values (?, ?, ?, ?, ?, ?)",
-            [[check_id, *values] for values, check_id in ids.items() if check_id >= len(made)],
-        )
+    insert_values(
+        connection, "check_made", [(check_id, *values) for values, check_id in ids.items() if check_id >= len(made)]
+    )
     return [ids[values] for values in wanted]
 
 

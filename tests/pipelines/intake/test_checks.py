@@ -88,6 +88,20 @@ def test_keys_are_judged_by_how_they_are_written(validate: Validate) -> None:
     assert at_fault == {"missing_required": {5}, "wrong_format": {0, 3, 4}}
 
 
+@pytest.mark.parametrize(("values", "sizes"), [(0, []), (3, [3]), (4, [4]), (5, [4, 1]), (8, [4, 4])])
+def test_frames_hold_every_value_once_in_chunks(values: int, sizes: list[int], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipelines.intake.frames.CHUNK_ROWS", 4)
+    sex = FIELDS["patient.sex"]
+    with duckdb.connect() as connection:
+        connection.execute(
+            f"create table {candidate(PATIENT)} as select range as row_id, range::varchar as sex from range(?)",
+            [values],
+        )
+        frames = list(field_frames(connection, PATIENT, sex))
+    assert [len(frame) for frame in frames] == sizes
+    assert {value for frame in frames for value in frame["sex"]} == {str(number) for number in range(values)}
+
+
 def test_every_check_of_a_field_is_in_the_dictionary() -> None:
     rules = {check.rule for field in FIELDS.values() for check in field_checks(field, SETTINGS)}
     assert rules <= set(ROW_CHECKS)
