@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shutil
 from pathlib import Path
 
 import duckdb
@@ -13,6 +14,8 @@ from typer.testing import CliRunner
 
 from registry.store import DATABASE_FILE
 from reports.command_line import app
+from tests.conftest import start_test_registry
+from tests.made_once import made_once
 from tests.pipelines.intake.sound_rows import KEY_OF, SOUND, numbered, write_csv
 
 KEY = numbered("patient", 1)["patient_key"]
@@ -25,16 +28,23 @@ def run(*arguments: str | Path, stdin: str | None = None) -> tuple[int, str, str
 
 
 @pytest.fixture
-def folder(empty_registry: Path, tmp_path: Path) -> Path:
+def folder(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Families 1 and 2; a patient with an unknown code and a session that waits for it."""
+    made = made_once(tmp_path_factory, "registry_commands", make_folder)
+    return shutil.copytree(made / "registry", tmp_path / "registry")
+
+
+def make_folder(place: Path) -> None:
+    registry = place / "registry"
+    place.mkdir()
+    start_test_registry(registry)
     rows = {record: [numbered(record, n) for n in (1, 2)] for record in KEY_OF}
     rows["patient"].append(numbered("patient", 3, sex="x9"))
     rows["session"].append(numbered("session", 3))
     rows["site_period"] = [SOUND["site_period"]]
-    files = [write_csv(tmp_path / "in" / f"{record}.csv", lines) for record, lines in rows.items()]
-    code, *_ = run("intake", *files, "--registry", empty_registry, "--today", "2026-09-30", "--received-by", "tester")
+    files = [write_csv(place / "in" / f"{record}.csv", lines) for record, lines in rows.items()]
+    code, *_ = run("intake", *files, "--registry", registry, "--today", "2026-09-30", "--received-by", "tester")
     assert code == 0
-    return empty_registry
 
 
 def test_status(folder: Path) -> None:
