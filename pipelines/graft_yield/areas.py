@@ -89,15 +89,24 @@ def not_counted(reasons: pl.DataFrame) -> dict[str, int]:
 
 
 def ratio_sums(rows_: pl.DataFrame, y: str = "growing", x: str = "placed") -> RatioSums | None:
-    """The sums of a ratio, each patient added up first; None where there is nobody, or no share comes of it."""
-    patients = rows_.group_by("patient_key").agg(pl.col(y, x).sum())
+    """The sums of a ratio, each patient added up first; None where there is nobody, or no share comes of it.
+
+    Fractions are added in the order of their size: their sum is then the same to the last digit, whatever the order of
+    the rows.
+    """
+    is_exact = rows_.schema[y].is_integer() and rows_.schema[x].is_integer()
+
+    def total(values: pl.Expr) -> pl.Expr:
+        return values.sum() if is_exact else values.sort().sum()
+
+    patients = rows_.group_by("patient_key").agg(total(pl.col(y)), total(pl.col(x)))
     sums = patients.select(
         pl.len(),
-        pl.col(y).sum(),
-        pl.col(x).sum(),
-        (pl.col(y) * pl.col(y)).sum().alias("yy"),
-        (pl.col(x) * pl.col(y)).sum().alias("xy"),
-        (pl.col(x) * pl.col(x)).sum().alias("xx"),
+        total(pl.col(y)),
+        total(pl.col(x)),
+        total(pl.col(y) * pl.col(y)).alias("yy"),
+        total(pl.col(x) * pl.col(y)).alias("xy"),
+        total(pl.col(x) * pl.col(x)).alias("xx"),
     ).row(0)
     if not sums[0] or sums[2] <= 0 or sums[1] < 0 or sums[4] < 0:
         return None

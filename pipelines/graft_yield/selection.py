@@ -107,9 +107,7 @@ def weighted(due: pl.DataFrame, cells: Sequence[str]) -> pl.DataFrame:
     weights = sizes.select(
         *cells, weight=pl.when(small).then(pl.lit(together, pl.Float64)).otherwise(pl.col("due") / pl.col("counted"))
     )
-    return due.filter(pl.col("counted") == 1).join(
-        weights, on=cells, how="left", nulls_equal=True, maintain_order="left"
-    )
+    return due.filter(pl.col("counted") == 1).join(weights, on=cells, how="left", nulls_equal=True)
 
 
 def _shares(
@@ -166,7 +164,7 @@ def _yields(
             n=len(due),
             n_clusters=due["patient_key"].n_unique(),
         )
-    weight = counted["weight"].to_numpy()
+    weight = counted["weight"].sort().to_numpy()  # sorted, so that its sums do not depend on the order of rows
     effective = weight.sum() ** 2 / (len(weight) * (weight**2).sum()) if len(weight) else None
     ends = (weight.min(), weight.max()) if len(weight) else (None, None)
     measures = (LIGHTEST_RETURN_WEIGHT, HEAVIEST_RETURN_WEIGHT, EFFECTIVE_RETURNED)
