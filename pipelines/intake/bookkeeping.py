@@ -98,7 +98,7 @@ def note_results(connection: duckdb.DuckDBPyConnection, record: RecordType, inta
 
 def _site_codes_sql(record: RecordType) -> str:
     """The sites (of `$sites`) whose rows each file holds, by the row or its session."""
-    source, site = f"{typed(record)} as own join {verdict(record)} using (row_id)", "own.site_code"
+    source, site = f"{typed(record)} as own", "own.site_code"
     if "site_code" not in record.field_names and record.parent and record.parent_key:
         parent_key = quoted(record_type(record.parent).key[0])
         source += f" join {quoted(record.parent)} as parent on own.{quoted(record.parent_key)} = parent.{parent_key}"

@@ -292,7 +292,6 @@ def _settle(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None:
             end as fate,
             fate = 'held_back' and held_row.waits as waits
         from {typed(record)} as own
-        join {staged(record)} using (row_id)
         left join held_row on held_row.row_id = own.same_as
         """,
         [refusing, record.name, Severity.HOLD],
@@ -302,11 +301,16 @@ def _settle(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None:
         "where fate = 'refused') and check_id not in (select check_id from check_made where list_contains(?, rule))",
         [record.name, refusing],
     )
-    for view, fates in ((good(record), "('loaded', 'corrected')"), (held(record), "('held_back', 'refused')")):
+    # each view is made by the smaller part: few rows are held back, and few are not written
+    parts = (
+        (good(record), "anti join", "fate not in ('loaded', 'corrected')"),
+        (held(record), "semi join", "fate in ('held_back', 'refused')"),
+    )
+    for view, join, which in parts:
         connection.execute(
             f"create or replace temp view {view} as "
             f"select row_id, {field_names_sql(record)}, content, key_is_known from {typed(record)} "
-            f"semi join (from {verdict(record)} where fate in {fates}) as chosen using (row_id)"
+            f"{join} (from {verdict(record)} where {which}) as chosen using (row_id)"
         )
 
 

@@ -32,7 +32,8 @@ def staged(record: RecordType) -> str:
 
 
 def typed(record: RecordType) -> str:
-    """The rows as typed values: `row_id`, the fields, `content`, `standing`, `same_as` and `key_is_known`.
+    """The rows as typed values: the fields, `content`, `standing`, `same_as` and `key_is_known`; `row_id`, `file_id`,
+    `row_number` and `held_back_id` as `staged`.
 
     content: hash of the canonical text.
     standing: `unchanged` where the registry holds the row as it is, `copy` where an earlier row of the delivery has

@@ -73,7 +73,7 @@ def type_rows(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None
     hashed, apart = f"hashed_{record.name}", f"apart_{record.name}"
     connection.execute(f"""
         create or replace temp table {hashed} as
-        select row_id, file_id, {_values_sql(record)},
+        select row_id, file_id, row_number, held_back_id, {_values_sql(record)},
             md5_number(concat({_canonical_sql(record)}, {_UNREADABLE} || array_to_string(unmapped, ','))) as content
         from {_source_sql(record)}
     """)
@@ -112,7 +112,7 @@ def type_rows(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None
     """)
     if not connection.execute(f"select count(*) from {apart}").fetchall()[0][0]:
         connection.execute(
-            f"create or replace temp view {typed(record)} as select * exclude (file_id), false as key_is_known, "
+            f"create or replace temp view {typed(record)} as select *, false as key_is_known, "
             f"row_id as same_as, 'candidate' as standing from {hashed}"
         )
         connection.execute(f"create or replace temp view {candidate(record)} as from {staged(record)}")
@@ -120,7 +120,7 @@ def type_rows(connection: duckdb.DuckDBPyConnection, record: RecordType) -> None
     connection.execute(f"""
         create or replace temp table {typed(record)} as
         select
-            hashed.* exclude (file_id),
+            hashed.*,
             coalesce(key_is_known, false) as key_is_known,
             coalesce(same_as, row_id) as same_as,
             case when unchanged then 'unchanged' when same_as < row_id then 'copy' else 'candidate' end as standing
