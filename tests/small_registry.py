@@ -18,6 +18,7 @@ import polars as pl
 
 from registry._ddl import record_tables_ddl
 from registry.definition import RECORD_TYPES, Kind, record_type
+from registry.inserting import insert_values
 from registry.settings import parse_settings
 from registry.snapshot import computed_sums, content_sum, store_sums, stored_sums
 from registry.store import Registry, open_registry
@@ -76,21 +77,17 @@ def insert_rows(registry: Registry, record_name: str, rows: Sequence[Row]) -> No
 
 
 def _put(registry: Registry, record_name: str, rows: Sequence[Row]) -> None:
-    if not rows:
-        return
     record = record_type(record_name)
     pseudonyms = {field.name for field in record.fields if field.kind is Kind.PSEUDONYM}
-    values: list[Any] = []
+    values: list[list[Any]] = []
     for number, row in enumerate(rows):
         full = {**DEFAULTS[record_name], **row}
         assert set(full) <= set(record.field_names), f"{record_name} has no field {set(full) - set(record.field_names)}"
         if record.key[0] in pseudonyms:
             full.setdefault(record.key[0], f"{record_name}{number}")
-        for name in record.field_names:
-            value = full.get(name)
-            values.append(key(value) if name in pseudonyms and value is not None else value)
-    line = f"({', '.join('?' * len(record.fields))}, 1)"
-    registry.connection.execute(f"insert into {record_name} values {', '.join([line] * len(rows))}", values)
+        cells = [(name, full.get(name)) for name in record.field_names]
+        values.append([key(cell) if name in pseudonyms and cell is not None else cell for name, cell in cells] + [1])
+    insert_values(registry.connection, record_name, values)
 
 
 def load_frames(registry: Registry, frames: Mapping[str, pl.DataFrame]) -> None:
